@@ -1,0 +1,1 @@
+"""TOML in, checked models out."""
