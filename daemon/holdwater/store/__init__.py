@@ -1,0 +1,1 @@
+"""The one SQLite file: steps, writer, reader, roll-ups, backup."""
