@@ -12,6 +12,7 @@ import math
 import re
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cache
 from typing import Literal, get_args
 
 Dimension = Literal[
@@ -265,3 +266,29 @@ def trimmed(value: float, places: int) -> str:
     text = f"{value:.{places}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return "0" if text == "-0" else text
+
+
+_WIRE_EXTRA: dict[str, Unit] = {
+    # SenML names (RFC 8428, table 6, and RFC 8798) that differ from what a household writes.
+    "Cel": Unit("degC", "temperature", 1.0),
+    "/": Unit("1", "ratio", 1.0),
+    "%EL": Unit("%", "ratio", 0.01),
+    "/100": Unit("%", "ratio", 0.01),
+    "/1000": Unit("1", "ratio", 0.001),
+    "l": Unit("L", "volume", 0.001),
+    "l/s": Unit("m3/s", "flow", 0.001),
+    "mm/h": Unit("m/s", "speed", 0.001 / 3600),
+    "": Unit("", "count", 1.0),
+}
+
+
+@cache
+def wire_unit(name: str) -> Unit:
+    """The unit of a stored series by the name it was sent with; a name nobody knows counts as it stands (scale 1)."""
+    if name in _WIRE_EXTRA:
+        return _WIRE_EXTRA[name]
+    for dimension in DIMENSIONS:
+        found = UNITS.get(f"{dimension}:{name}")
+        if found is not None:
+            return found
+    return Unit(name, "count", 1.0)

@@ -191,16 +191,15 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
     if batch.runs:
         many("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?)",
              [(node, number, run.upto, islands_text(run.ahead), run.lost) for (node, number), run in batch.runs.items()])  # fmt: skip
-    if batch.readings:
-        _write_readings(connection, batch)
+    refused = _write_readings(connection, batch) if batch.readings else []
     if batch.undated:
         many("INSERT INTO undated(boot, mono_ms, ts, series, value, flag) VALUES (?, ?, ?, ?, ?, ?)", batch.undated)
     if batch.move_undated:
         _date_undated(connection, *batch.move_undated)
     if batch.dirty:
         many("INSERT OR IGNORE INTO dirty VALUES ('roll', ?, ?)", sorted(batch.dirty))
-    if batch.quarantine:
-        many("INSERT INTO quarantine(at, topic, payload, reason) VALUES (?, ?, ?, ?)", batch.quarantine)
+    if batch.quarantine or refused:
+        many("INSERT INTO quarantine(at, topic, payload, reason) VALUES (?, ?, ?, ?)", [*batch.quarantine, *refused])
     _write_told(connection, batch)
     if batch.models:
         many("INSERT OR REPLACE INTO model VALUES (?, ?, ?, ?, ?)", [(*key, *value) for key, value in batch.models.items()])
@@ -221,7 +220,8 @@ def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
     for change in batch.changes:
         notice, step = change.notice, change.step
         connection.execute(
-            "INSERT OR REPLACE INTO notice VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO notice VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET state = excluded.state, "
+            "since = excluded.since, seen = excluded.seen, quiet_left = excluded.quiet_left, body = excluded.body",
             (notice.id, notice.kind, notice.subject, notice.state, notice.since_ms, int(notice.seen), notice.quiet_left_s, notice.body),
         )
         if step is not None:
@@ -235,17 +235,20 @@ def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
         many("UPDATE outbox SET state = ?, tries = ?, due = ? WHERE key = ?", [(state, tries, due, key) for key, state, tries, due in batch.sent])
 
 
-def _write_readings(connection: sqlite3.Connection, batch: Batch) -> None:
+def _write_readings(connection: sqlite3.Connection, batch: Batch) -> list[tuple[int, bytes, bytes, str]]:
+    """Write the readings; returns those that contradict a stored one, for the quarantine."""
     before = connection.total_changes
     connection.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?)", batch.readings)
     if connection.total_changes - before == len(batch.readings):
-        return
+        return []
+    refused = []
     # Some were there already. The first value for a time wins; a different second one is kept aside, not forgotten.
     for ts, series, value, flag in batch.readings:
         stored = connection.execute("SELECT value, flag FROM reading WHERE ts = ? AND series = ?", (ts, series)).fetchone()
         if stored != (value, flag):
             said = f"series {series}, {ts} ms: kept {stored[0]!r}, refused {value!r}".encode()
-            batch.quarantine.append((ts, b"", said, CONFLICT))
+            refused.append((ts, b"", said, CONFLICT))
+    return refused
 
 
 def _date_undated(connection: sqlite3.Connection, boot: str, offset_ms: int) -> None:

@@ -1,0 +1,1 @@
+"""From the broker to the inbox: connection, and from a message to readings."""
