@@ -1,0 +1,222 @@
+"""From a file to a `Site`: every problem of the file at once, or the site."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from holdwater.config.across import across
+from holdwater.config.credentials import broker_password, with_paths
+from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, WeatherConfig, derived_client_id
+from holdwater.config.notice import NoticeSettings
+from holdwater.config.redact import sha_of, without_secrets
+from holdwater.config.secrets import Places
+from holdwater.config.sections import read_many, read_one, sections, unknown_section
+from holdwater.config.site import BrokerSettings, Site
+from holdwater.config.syntax import parse_toml
+from holdwater.errors import ConfigError, OutsideError, Problem
+
+MAX_CONFIG_BYTES = 1 << 20  # a config of a household is some kB; more is the wrong file
+
+
+@dataclass
+class Parts:
+    """What is right in a file so far, and everything that is wrong.
+
+    Attributes:
+        text: the file's text.
+        data: the tables as read.
+        one: models of the sections that come once, by section.
+        many: models of the named entries, by section, then name.
+        problems: everything wrong.
+    """
+
+    text: str
+    data: dict[str, Any]
+    one: dict[str, Any] = field(default_factory=dict)
+    many: dict[str, dict[str, Any]] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+
+    def named(self, section: str) -> list[str]:
+        """Every name that the file gives in a section, right or wrong."""
+        table = self.data.get(section)
+        return list(table) if isinstance(table, dict) else []
+
+
+def load(path: Path, environ: Mapping[str, str]) -> Site:
+    """The site of a config file.
+
+    Args:
+        path: the file.
+        environ: the environment, for secrets.
+
+    Raises:
+        ConfigError: the file is wrong; holds every problem.
+        OutsideError: the file cannot be read.
+    """
+    return loads(read_text(path), str(path), environ)
+
+
+def read_text(path: Path) -> str:
+    """The text of a config file.
+
+    Raises:
+        OutsideError: there is no such file, it is a folder, or it may not be read.
+        ConfigError: it is not text in UTF-8, or too large to be a config.
+    """
+    expected, do = "a config file in TOML", "start from one of sample_configs/ and check it with: holdwater check FILE"
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_CONFIG_BYTES + 1)
+    except FileNotFoundError:
+        raise OutsideError("there is no such file", expected=expected, where=str(path), do=do) from None
+    except IsADirectoryError:
+        raise OutsideError("this is a folder", expected=expected, where=str(path), do="name the file in it") from None
+    except PermissionError:
+        do = f'let this user read it: ls -l "{path}" shows whose it is'
+        raise OutsideError("this file may not be read", expected=expected, where=str(path), do=do) from None
+    except (OSError, ValueError) as error:
+        raise OutsideError(
+            f"cannot be read: {error}", expected=expected, where=str(path), do="check the path"
+        ) from None
+    if len(data) > MAX_CONFIG_BYTES:
+        raise ConfigError(str(path), [Problem("file", "more than 1 MB", expected, "name the right file")])
+    return _decoded(data, str(path))
+
+
+def _decoded(data: bytes, path: str) -> str:
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        found = f"byte 0x{data[error.start]:02x} at place {error.start + 1} is not UTF-8"
+        fix = "save the file as UTF-8 text in your editor"
+        raise ConfigError(path, [Problem(f"line {line}", found, "text in UTF-8", fix)]) from None
+
+
+def loads(text: str, path: str, environ: Mapping[str, str]) -> Site:
+    """The site of a config text.
+
+    Args:
+        text: the TOML text.
+        path: where it is from, for messages and relative paths.
+        environ: the environment, for secrets.
+
+    Raises:
+        ConfigError: the text is wrong; holds every problem.
+    """
+    data, problems = parse_toml(text)
+    if problems:
+        raise ConfigError(path, problems)
+    parts = read_parts(text, data)
+    places = Places(Path(path).absolute().parent, environ)
+    site = _built(parts, places)
+    if parts.problems or site is None:
+        raise ConfigError(path, in_file_order(parts.problems, text))
+    return site
+
+
+def read_parts(text: str, data: dict[str, Any]) -> Parts:
+    """Every section by itself, so that a wrong one hides nothing in the others."""
+    parts = Parts(text, data)
+    known = sections()
+    parts.problems += [unknown_section(name, table) for name, table in data.items() if name not in known]
+    for name, section in known.items():
+        if section.form == "many":
+            parts.many[name], found = read_many(section, data.get(name, {}))
+        elif name == "site" and name not in data:
+            found = [_NO_SITE]
+        else:
+            parts.one[name], found = read_one(section, data.get(name, {}), (name,))
+        parts.problems += found
+    return parts
+
+
+_NO_SITE = Problem(
+    "site",
+    "no section [site]",
+    "the name and the time zone of the household",
+    'add: [site], and below it name = "…" and timezone = "America/Denver"',
+)
+
+
+def _built(parts: Parts, places: Places) -> Site | None:
+    """The site, as far as its parts are right; problems found on the way are added to `parts`."""
+    site: SiteConfig | None = parts.one["site"] if "site" in parts.one else None
+    broker, store, page = _broker(parts, places), parts.one["store"], parts.one["page"]
+    weather = parts.one["weather"] or WeatherConfig()
+    channels = _channels(parts, places)
+    parts.problems += across(parts)
+    text = _kept_text(parts)
+    if parts.problems or site is None:
+        return None
+    return Site(
+        name=site.name,
+        timezone=site.zone(),
+        latitude=site.latitude,
+        longitude=site.longitude,
+        elevation_m=site.elevation,
+        measure=site.measure(),
+        air_series=weather.air,
+        rain_series=weather.rain,
+        barometer_series=weather.barometer,
+        broker=broker,
+        store=store.build(places.folder),
+        page=page.build(),
+        notices=NoticeSettings(parts.many["notice"]),
+        channels=channels,
+        text=text,
+        sha=sha_of(text),
+    )
+
+
+def _broker(parts: Parts, places: Places) -> BrokerSettings:
+    """The broker's settings; its defaults where the section is wrong."""
+    broker: BrokerConfig | None = parts.one["broker"]
+    if broker is None:
+        return BrokerSettings()
+    password, found = broker_password(broker, places)
+    parts.problems += found
+    if broker.tls is not None:
+        parts.problems += with_paths(broker.tls, ("broker", "tls"), places)[1]
+    site: SiteConfig | None = parts.one.get("site")
+    store: StoreConfig | None = parts.one["store"]
+    folder = store.build(places.folder).folder if store else places.folder
+    return broker.build(password, places, derived_client_id(site.name if site else "", folder))
+
+
+def _channels(parts: Parts, places: Places) -> dict[str, Any]:
+    """The channels with their files as absolute paths."""
+    channels: dict[str, Any] = {}
+    for name, channel in parts.many["channel"].items():
+        channels[name], found = with_paths(channel, ("channel", name), places)
+        parts.problems += found
+    return channels
+
+
+def _kept_text(parts: Parts) -> str:
+    """The file's text as the store may keep it; empty, with a problem, where a secret cannot be taken out."""
+    try:
+        return without_secrets(parts.text, parts.data)
+    except ValueError:
+        fix = "put it in a file: password_file = …"
+        parts.problems.append(Problem("file", "a secret that cannot be taken out of the text", "secrets in files", fix))
+        return ""
+
+
+def in_file_order(problems: Iterable[Problem], text: str) -> list[Problem]:
+    """Problems in the order in which their sections stand in the file; what has no place comes first."""
+    lines = text.split("\n")
+
+    def place(problem: Problem) -> int:
+        parts = problem.key.split(".")
+        for end in range(len(parts), 0, -1):
+            head = ".".join(parts[:end])
+            for number, line in enumerate(lines):
+                if line.strip().startswith((f"[{head}]", f"[[{head.split('[')[0]}]]")):
+                    return number
+        return -1
+
+    return sorted(problems, key=place)

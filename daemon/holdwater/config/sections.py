@@ -1,0 +1,138 @@
+"""Which sections a config has and what may stand in each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from holdwater.config.channel import ChannelConfig
+from holdwater.config.explain import models_in, problems_of, shown
+from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
+from holdwater.config.names import NAME, hint
+from holdwater.config.notice import NoticeConfig
+from holdwater.errors import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of the file.
+
+    Attributes:
+        name: its name in the file.
+        form: "one" is `[broker]`; "many" is `[tank.NAME]`.
+        type: model, or union of models, of one entry.
+        meaning: what it is for, in a sentence.
+    """
+
+    name: str
+    form: Literal["one", "many"]
+    type: Any
+    meaning: str
+
+    @property
+    def models(self) -> list[type[BaseModel]]:
+        """The models an entry may be."""
+        return models_in(self.type)
+
+
+@cache
+def sections() -> dict[str, Section]:
+    """All sections by name, in the order of the manual."""
+    rows = (
+        Section("site", "one", SiteConfig, "The household. Required."),
+        Section("broker", "one", BrokerConfig, "The MQTT broker that readings come from."),
+        Section("store", "one", StoreConfig, "Where readings are kept."),
+        Section("page", "one", PageConfig, "The page that the household opens in a browser."),
+        Section("weather", "one", WeatherConfig, "Which series tell the weather outside."),
+        Section("notice", "many", NoticeConfig, "One kind of notice; none is needed, defaults hold."),
+        Section("channel", "many", ChannelConfig, "Where notices are sent."),
+    )
+    return {row.name: row for row in rows}
+
+
+def read_one(section: Section, data: Any, at: tuple[object, ...]) -> tuple[Any, list[Problem]]:
+    """One table of the file as a model, or its problems.
+
+    Args:
+        section: what it should be.
+        data: the table as read.
+        at: where it stands in the file.
+    """
+    if not isinstance(data, dict):
+        return None, [_not_a_table(section, data, at)]
+    try:
+        return TypeAdapter(section.type).validate_python(data), []
+    except ValidationError as error:
+        return None, problems_of(error, section.models, at, data)
+
+
+def _not_a_table(section: Section, data: Any, at: tuple[object, ...]) -> Problem:
+    from holdwater.config.syntax import dotted
+
+    key = dotted(at)
+    if section.form == "one":
+        return Problem(key, shown(data), f"a section [{section.name}]", f"write [{section.name}] on a line of its own")
+    if len(at) > 1:
+        fix = f"give it a name: [{section.name}.NAME], and below it {at[-1]} = {shown(data)}"
+        return Problem(key, f"{at[-1]} = {shown(data)} outside of a named section", f"[{section.name}.NAME]", fix)
+    return Problem(
+        key, shown(data), f"sections [{section.name}.NAME]", f"write [{section.name}.NAME] on a line of its own"
+    )
+
+
+def read_many(section: Section, data: Any) -> tuple[dict[str, Any], list[Problem]]:
+    """All entries `[section.NAME]` that are right, by name, and the problems of the others."""
+    if not isinstance(data, dict):
+        return {}, [_not_a_table(section, data, (section.name,))]
+    good: dict[str, Any] = {}
+    problems: list[Problem] = []
+    for name, table in data.items():
+        at = (section.name, name)
+        if isinstance(table, dict) and not NAME.fullmatch(name):
+            problems.append(_bad_name(name, at))
+        entry, found = read_one(section, table, at)
+        problems += found
+        if not found:
+            good[name] = entry
+    return good, problems
+
+
+def _bad_name(name: str, at: tuple[object, ...]) -> Problem:
+    from holdwater.config.syntax import dotted
+
+    allowed = "letters, digits, - and _, at most 32, beginning with a letter or digit"
+    slug = "".join(sign if sign.isascii() and (sign.isalnum() or sign in "-_") else "-" for sign in name).strip("-_")[
+        :32
+    ]
+    return Problem(
+        dotted(at),
+        f'the name "{name}"',
+        f"a name of {allowed}",
+        f"rename it, for instance to {slug}" if slug else "rename it",
+    )
+
+
+def unknown_section(name: str, data: Any) -> Problem:
+    """A section, or a setting above all sections, that does not exist."""
+    if isinstance(data, dict) or (isinstance(data, list) and data and isinstance(data[0], dict)):
+        fix = hint(name, sections(), "remove the section, or look the name up in docs/settings.md")
+        return Problem(name, f"unknown section [{name}]", "one of: " + ", ".join(sections()), fix)
+    owners = [
+        section.name
+        for section in sections().values()
+        if section.form == "one" and any(name in model.model_fields for model in section.models)
+    ]
+    fix = (
+        f"move the line below [{owners[0]}]"
+        if owners
+        else hint(name, sections(), "move it below the section it belongs to, or remove it")
+    )
+    return Problem(
+        name,
+        f"the setting {name} = {shown(data)} stands above every section",
+        "settings below a section such as [site]",
+        fix,
+    )
