@@ -2,43 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import types
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, time
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from holdwater.config.fields import example_of, field_names, key_of, models_in, shown, tags_of, type_words
 from holdwater.config.names import listed, nearest
 from holdwater.config.redact import is_secret
 from holdwater.config.syntax import dotted
 from holdwater.errors import Problem
 from holdwater.units import UnitError
 
-MAX_SHOWN = 60  # characters of a value that are shown
 NAMES_SHOWN = 14  # known names that are listed
-
-
-def shown(value: Any) -> str:
-    """A value as the file would have it, cut where it is long."""
-    text = _toml(value)
-    return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 1] + "…"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }" if value else "{ }"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_toml(each) for each in value) + "]"
-    if isinstance(value, date | datetime | time):
-        return value.isoformat()
-    return str(value)
 
 
 def problems_of(
@@ -55,12 +32,25 @@ def problems_of(
     Returns:
         One problem a key, in the order found; alternatives of one key are joined.
     """
+    models = tuple(models)
     merged: dict[str, Problem] = {}
-    for details in error.errors(include_url=False):
-        found = _problem(dict(details), tuple(models), prefix, data)
+    for details in _not_mistyped(error, models):
+        found = _problem(details, models, prefix, data)
         first = merged.get(found.key)
         merged[found.key] = found if first is None else _join(first, found)
     return list(merged.values())
+
+
+def _not_mistyped(error: ValidationError, models: tuple[type[BaseModel], ...]) -> list[dict[str, Any]]:
+    """All details but those of settings that are missing because they are mistyped: these are said once, as unknown."""
+    all_details = [dict(details) for details in error.errors(include_url=False)]
+    meant: set[tuple[Any, ...]] = set()
+    for details in all_details:
+        if details["type"] == "extra_forbidden":
+            *table, name = details["loc"]
+            names = [each for holder in _models_at(models, tuple(table)) for each in field_names(holder)]
+            meant.add((*table, nearest(str(name), names)))
+    return [each for each in all_details if each["type"] != "missing" or tuple(each["loc"]) not in meant]
 
 
 def _join(one: Problem, other: Problem) -> Problem:
@@ -73,27 +63,30 @@ def _join(one: Problem, other: Problem) -> Problem:
 def _problem(
     details: dict[str, Any], models: tuple[type[BaseModel], ...], prefix: tuple[object, ...], data: Any
 ) -> Problem:
-    loc = tuple(details["loc"])
-    kind = str(details["type"])
+    """One problem from one of pydantic's details."""
+    loc, kind, context = tuple(details["loc"]), str(details["type"]), details.get("ctx") or {}
+    if kind == "missing" and isinstance(loc[-1], int):  # one value too few in a list of fixed length
+        loc, kind = loc[:-1], "too_few"
     path, value = _in_file(loc, data, missing=kind == "missing")
-    holders = _models_at(models, loc[:-1] if kind in {"missing", "extra_forbidden"} else loc)
-    field = _field_at(models, loc)
-    context = details.get("ctx") or {}
-    if kind == "holdwater":
-        extra = tuple(part for part in str(context.get("key", "")).split(".") if part)
-        return Problem(dotted(prefix + path + extra), context["found"], context["expected"], context["fix"])
     key = dotted(prefix + path)
+    field = _field_at(models, loc)
+    if kind == "holdwater":
+        below = tuple(part for part in str(context.get("key", "")).split(".") if part)
+        return Problem(dotted(prefix + path + below), context["found"], context["expected"], context["fix"])
     if kind == "extra_forbidden":
-        return _unknown(key, str(loc[-1]), value, holders)
+        return _unknown(key, str(loc[-1]), value, _models_at(models, loc[:-1]))
     if kind == "missing":
         return Problem(key, "nothing; it must be given", _meaning(field), _example_fix(loc[-1], field))
+    if kind == "union_tag_invalid":
+        name = str(context["discriminator"]).strip("'")
+        return Problem(dotted((*prefix, *path, name)), shown(context["tag"]), *_choice(context, value))
+    if isinstance(context.get("error"), UnitError):
+        wrong = context["error"]
+        return Problem(key, wrong.found, wrong.expected, wrong.fix)
     hidden = any(isinstance(part, str) and is_secret(part) for part in path)
-    found = "a value that is not shown" if hidden else shown(value)
-    if kind == "value_error" and isinstance(context.get("error"), UnitError):
-        unit_error = context["error"]
-        return Problem(key, unit_error.found, unit_error.expected, unit_error.fix)
-    expected, fix = _expected(kind, context, value, details)
-    return Problem(key, found, expected or _meaning(field), fix or _example_fix(loc[-1] if loc else prefix[-1], field))
+    expected, fix = _expected(kind, context, value)
+    fix = fix or _example_fix(path[-1] if path else prefix[-1], field)
+    return Problem(key, "a value that is not shown" if hidden else shown(value), expected or _meaning(field), fix)
 
 
 def _in_file(loc: tuple[Any, ...], data: Any, *, missing: bool) -> tuple[tuple[object, ...], Any]:
@@ -122,26 +115,6 @@ def _unknown(key: str, name: str, value: Any, holders: tuple[type[BaseModel], ..
     return Problem(key, found, f"one of: {known}" if known else "no such setting here", fix)
 
 
-def field_names(model: type[BaseModel]) -> list[str]:
-    """The names of a model's settings as the file has them."""
-    return [key_of(name, field) for name, field in model.model_fields.items()]
-
-
-def key_of(name: str, field: FieldInfo) -> str:
-    """The name of a field as the file has it (`from` for `from_`)."""
-    alias = field.validation_alias or field.alias
-    return alias if isinstance(alias, str) else name
-
-
-def models_in(annotation: Any) -> list[type[BaseModel]]:
-    """The models that an annotation speaks of, through lists, unions and Annotated."""
-    if isinstance(annotation, type) and not get_args(annotation):
-        return [annotation] if issubclass(annotation, BaseModel) else []
-    if get_origin(annotation) is Annotated:
-        return models_in(get_args(annotation)[0])
-    return [model for part in get_args(annotation) for model in models_in(part)]
-
-
 def _models_at(models: tuple[type[BaseModel], ...], loc: tuple[Any, ...]) -> tuple[type[BaseModel], ...]:
     """The models that the table at a location may be."""
     for part in loc:
@@ -158,20 +131,6 @@ def _models_at(models: tuple[type[BaseModel], ...], loc: tuple[Any, ...]) -> tup
     return models
 
 
-def tags_of(model: type[BaseModel]) -> list[str]:
-    """The words by which a model is chosen among alternatives: the values of its Literal fields."""
-    return [str(tag) for field in model.model_fields.values() for tag in literals_in(field.annotation)]
-
-
-def literals_in(annotation: Any) -> list[Any]:
-    """The values that an annotation lists."""
-    if get_origin(annotation) is Literal:
-        return list(get_args(annotation))
-    if get_origin(annotation) in (Union, types.UnionType, Annotated):
-        return [value for part in get_args(annotation) for value in literals_in(part)]
-    return []
-
-
 def _field_at(models: tuple[type[BaseModel], ...], loc: tuple[Any, ...]) -> FieldInfo | None:
     """The field at a location; the last part of the location that names one."""
     for end in range(len(loc), 0, -1):
@@ -186,21 +145,11 @@ def _meaning(field: FieldInfo | None) -> str:
     if field is None or not field.description:
         return "a value for this setting"
     text = field.description.rstrip(".")
-    return text[:1].lower() + text[1:]
-
-
-def example_of(field: FieldInfo | None) -> str:
-    """An example of a field's value as the file would have it; empty when there is none."""
-    if field is None:
-        return ""
-    if field.examples:
-        return _toml(field.examples[0])
-    listed_values = literals_in(field.annotation)
-    return _toml(listed_values[0]) if listed_values else ""
+    return f"{type_words(field)}: {text[:1].lower()}{text[1:]}"
 
 
 def _example_fix(key: object, field: FieldInfo | None) -> str:
-    example = example_of(field)
+    example = example_of(field) if field else ""
     return f"write {key} = {example}" if example else f"write {key} = …; docs/settings.md explains it"
 
 
@@ -232,25 +181,29 @@ _TYPES = {
 }
 
 
-def _expected(kind: str, context: dict[str, Any], value: Any, details: dict[str, Any]) -> tuple[str, str]:
+def _expected(kind: str, context: dict[str, Any], value: Any) -> tuple[str, str]:
     """What was expected and the fix; empty texts where the field's own description says it better."""
     if kind in _BOUNDS:
         words, name = _BOUNDS[kind]
-        return f"{words} {context[name]}", "correct the number"
-    if kind in {"literal_error", "enum", "union_tag_invalid"}:
+        return f"{words} {context[name]:g}", "correct the number"
+    if kind in {"literal_error", "enum"}:
         return _choice(context, value)
     if kind == "union_tag_not_found":
         name = str(context.get("discriminator", "kind")).strip("'")
         return f"a table that says its {name}", f'add {name} = "…"'
-    if kind in {"too_short", "string_too_short"}:
-        return f"at least {context['min_length']} {_things(kind, context['min_length'])}", ""
-    if kind in {"too_long", "string_too_long"}:
-        return f"at most {context['max_length']} {_things(kind, context['max_length'])}", "shorten it"
+    said = _length(kind, context)
     if kind == "value_error":
-        return str(context.get("error", details["msg"])), ""
-    if kind == "missing_keyword_only_argument":  # pragma: no cover - only for call validation, which we do not use
-        return "", ""
-    return next((words for start, words in _TYPES.items() if kind.split("_", maxsplit=1)[0] == start), ("", ""))
+        said = str(context.get("error", "")), ""
+    return said or next((words for start, words in _TYPES.items() if kind.split("_", maxsplit=1)[0] == start), ("", ""))
+
+
+def _length(kind: str, context: dict[str, Any]) -> tuple[str, str] | None:
+    """Too few or too many characters or entries."""
+    if kind.endswith("too_short"):
+        return f"at least {context['min_length']} {_things(kind, context['min_length'])}", ""
+    if kind.endswith("too_long"):
+        return f"at most {context['max_length']} {_things(kind, context['max_length'])}", "shorten it"
+    return None
 
 
 def _things(kind: str, count: int) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,52 +11,47 @@ from holdwater.config.across import across
 from holdwater.config.credentials import broker_password, with_paths
 from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, WeatherConfig, derived_client_id
 from holdwater.config.notice import NoticeSettings
+from holdwater.config.parts import Parts, read_parts
 from holdwater.config.redact import sha_of, without_secrets
 from holdwater.config.secrets import Places
-from holdwater.config.sections import read_many, read_one, sections, unknown_section
-from holdwater.config.site import BrokerSettings, Site
+from holdwater.config.site import BrokerSettings, Site, Transfer
 from holdwater.config.syntax import parse_toml
 from holdwater.errors import ConfigError, OutsideError, Problem
 
 MAX_CONFIG_BYTES = 1 << 20  # a config of a household is some kB; more is the wrong file
 
 
-@dataclass
-class Parts:
-    """What is right in a file so far, and everything that is wrong.
+@dataclass(frozen=True, slots=True)
+class Named:
+    """What a further check may look at: right notices, and all names of tanks and channels that the file gives.
 
     Attributes:
-        text: the file's text.
-        data: the tables as read.
-        one: models of the sections that come once, by section.
-        many: models of the named entries, by section, then name.
-        problems: everything wrong.
+        notices: the notices that could be read.
+        tanks: names of all tanks of the file, right or wrong.
+        channels: the channels that could be read, and the names of the others.
     """
 
-    text: str
-    data: dict[str, Any]
-    one: dict[str, Any] = field(default_factory=dict)
-    many: dict[str, dict[str, Any]] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
-
-    def named(self, section: str) -> list[str]:
-        """Every name that the file gives in a section, right or wrong."""
-        table = self.data.get(section)
-        return list(table) if isinstance(table, dict) else []
+    notices: NoticeSettings
+    tanks: tuple[str, ...]
+    channels: Mapping[str, Any]
 
 
-def load(path: Path, environ: Mapping[str, str]) -> Site:
+Further = Callable[[Named], Iterable[Problem]]
+
+
+def load(path: Path, environ: Mapping[str, str], further: Further | None = None) -> Site:
     """The site of a config file.
 
     Args:
         path: the file.
         environ: the environment, for secrets.
+        further: finds further problems, such as in the notices; `holdwater.sitefile` gives it.
 
     Raises:
         ConfigError: the file is wrong; holds every problem.
         OutsideError: the file cannot be read.
     """
-    return loads(read_text(path), str(path), environ)
+    return loads(read_text(path), str(path), environ, further)
 
 
 def read_text(path: Path) -> str:
@@ -96,13 +91,14 @@ def _decoded(data: bytes, path: str) -> str:
         raise ConfigError(path, [Problem(f"line {line}", found, "text in UTF-8", fix)]) from None
 
 
-def loads(text: str, path: str, environ: Mapping[str, str]) -> Site:
+def loads(text: str, path: str, environ: Mapping[str, str], further: Further | None = None) -> Site:
     """The site of a config text.
 
     Args:
         text: the TOML text.
         path: where it is from, for messages and relative paths.
         environ: the environment, for secrets.
+        further: finds further problems; see `load`.
 
     Raises:
         ConfigError: the text is wrong; holds every problem.
@@ -112,43 +108,23 @@ def loads(text: str, path: str, environ: Mapping[str, str]) -> Site:
         raise ConfigError(path, problems)
     parts = read_parts(text, data)
     places = Places(Path(path).absolute().parent, environ)
+    if further is not None:
+        channels = dict.fromkeys(parts.named("channel")) | parts.many["channel"]
+        parts.problems += further(Named(NoticeSettings(parts.many["notice"]), tuple(parts.named("tank")), channels))
     site = _built(parts, places)
     if parts.problems or site is None:
         raise ConfigError(path, in_file_order(parts.problems, text))
     return site
 
 
-def read_parts(text: str, data: dict[str, Any]) -> Parts:
-    """Every section by itself, so that a wrong one hides nothing in the others."""
-    parts = Parts(text, data)
-    known = sections()
-    parts.problems += [unknown_section(name, table) for name, table in data.items() if name not in known]
-    for name, section in known.items():
-        if section.form == "many":
-            parts.many[name], found = read_many(section, data.get(name, {}))
-        elif name == "site" and name not in data:
-            found = [_NO_SITE]
-        else:
-            parts.one[name], found = read_one(section, data.get(name, {}), (name,))
-        parts.problems += found
-    return parts
-
-
-_NO_SITE = Problem(
-    "site",
-    "no section [site]",
-    "the name and the time zone of the household",
-    'add: [site], and below it name = "…" and timezone = "America/Denver"',
-)
-
-
 def _built(parts: Parts, places: Places) -> Site | None:
     """The site, as far as its parts are right; problems found on the way are added to `parts`."""
-    site: SiteConfig | None = parts.one["site"] if "site" in parts.one else None
+    site: SiteConfig | None = parts.one.get("site")
     broker, store, page = _broker(parts, places), parts.one["store"], parts.one["page"]
     weather = parts.one["weather"] or WeatherConfig()
     channels = _channels(parts, places)
-    parts.problems += across(parts)
+    tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
+    parts.problems += across(parts, tanks)
     text = _kept_text(parts)
     if parts.problems or site is None:
         return None
@@ -159,6 +135,8 @@ def _built(parts: Parts, places: Places) -> Site | None:
         longitude=site.longitude,
         elevation_m=site.elevation,
         measure=site.measure(),
+        tanks=tanks,
+        transfers=tuple(Transfer(name, each.source, each.target) for name, each in parts.many["transfer"].items()),
         air_series=weather.air,
         rain_series=weather.rain,
         barometer_series=weather.barometer,

@@ -9,10 +9,13 @@ from typing import Any, Literal
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from holdwater.config.channel import ChannelConfig
-from holdwater.config.explain import models_in, problems_of, shown
+from holdwater.config.explain import problems_of
+from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
+from holdwater.config.syntax import dotted
+from holdwater.config.tank import TankConfig, TransferConfig
 from holdwater.errors import Problem
 
 
@@ -47,6 +50,8 @@ def sections() -> dict[str, Section]:
         Section("store", "one", StoreConfig, "Where readings are kept."),
         Section("page", "one", PageConfig, "The page that the household opens in a browser."),
         Section("weather", "one", WeatherConfig, "Which series tell the weather outside."),
+        Section("tank", "many", TankConfig, "One body of water: a tank, or vessels joined into one."),
+        Section("transfer", "many", TransferConfig, "Water that may be moved from one tank to another."),
         Section("notice", "many", NoticeConfig, "One kind of notice; none is needed, defaults hold."),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
     )
@@ -70,8 +75,6 @@ def read_one(section: Section, data: Any, at: tuple[object, ...]) -> tuple[Any, 
 
 
 def _not_a_table(section: Section, data: Any, at: tuple[object, ...]) -> Problem:
-    from holdwater.config.syntax import dotted
-
     key = dotted(at)
     if section.form == "one":
         return Problem(key, shown(data), f"a section [{section.name}]", f"write [{section.name}] on a line of its own")
@@ -101,8 +104,6 @@ def read_many(section: Section, data: Any) -> tuple[dict[str, Any], list[Problem
 
 
 def _bad_name(name: str, at: tuple[object, ...]) -> Problem:
-    from holdwater.config.syntax import dotted
-
     allowed = "letters, digits, - and _, at most 32, beginning with a letter or digit"
     slug = "".join(sign if sign.isascii() and (sign.isalnum() or sign in "-_") else "-" for sign in name).strip("-_")[
         :32
