@@ -26,7 +26,7 @@ SETTLE_MS = 15 * MINUTE_MS
 CONFIRM_MS = 45 * MINUTE_MS
 MERGE_MS = 20 * MINUTE_MS
 GAP_MS = 30 * MINUTE_MS
-FOLLOW_MS = 6 * HOUR_MS  # memory of a plateau: drift slower than this passes as drift
+FOLLOW_MS = 3 * HOUR_MS  # memory of a plateau: drift slower than this passes as drift
 NOISE_MEMORY = 500
 LEAST_NOISE_M3 = 1e-5
 _GAUSS = math.sqrt(math.pi) / 2  # standard deviation over mean absolute difference of two independent normal readings
@@ -90,7 +90,7 @@ class _State:
     step_ms: float = 0.0  # usual interval of the readings
     noise_m3: float = 0.0  # learned mean absolute difference
     u_m3: float = 0.0  # stated noise of the newest reading
-    held: tuple[int, float] | None = None
+    held: list[tuple[int, float]] = field(default_factory=list)  # jumped away, wait to be confirmed
     moving: bool = True
     sign: int = 0  # of the move: 0 while settling after the start or a gap
     gap: bool = False
@@ -130,15 +130,24 @@ class Segmenter:
             return []
         s.u_m3 = point.u_noise_m3
         reading = (point.ts_ms, point.on_hand_m3)
-        held, s.held = s.held, None
-        out: list[Move] = []
-        if held is not None and _confirms(s.last_m3, held[1], reading[1]):
-            out += self._accept(held)
-            return out + self._accept(reading)
-        if s.heard and abs(reading[1] - s.last_m3) > SPIKE * self._noise():
-            s.held = reading
-            return out
-        return out + self._accept(reading)
+        jumped = bool(s.heard) and abs(reading[1] - s.last_m3) > SPIKE * self._noise()
+        while s.held and _jump(s, reading) / _jump(s, s.held[-1]) < 0.5:
+            s.held.pop()  # a stray echo: the next reading does not stand by it
+        if not s.held and not jumped:
+            return self._accept(reading)
+        s.held.append(reading)
+        # A reading three times as far out as the one before it may itself be stray, and waits on.
+        wild = len(s.held) > 1 and _jump(s, reading) / _jump(s, s.held[-2]) > 3.0
+        agreed = s.held[:-1] if wild else s.held
+        if len(agreed) < self._needed():
+            return []
+        s.held = s.held[len(agreed) :]
+        return [move for each in agreed for move in self._accept(each)]
+
+    def _needed(self) -> int:
+        """Readings that must agree on a jump: three, so that two stray echoes pass; two while the level moves that way already."""
+        s = self._s
+        return 2 if s.moving and (s.held[0][1] - s.last_m3) * s.sign > 0 else 3
 
     def close(self) -> list[Move]:
         """No more readings come: the moves still open, as far as they are known."""
@@ -166,7 +175,7 @@ class Segmenter:
     @property
     def newest_ms(self) -> int:
         """Time of the newest reading taken, also one that waits to be confirmed."""
-        return self._s.last_ms if self._s.held is None else self._s.held[0]
+        return self._s.held[-1][0] if self._s.held else self._s.last_ms
 
     @property
     def settled_ms(self) -> int:
@@ -192,10 +201,9 @@ class Segmenter:
             raise ValueError(
                 f"uses: stored state has version {version}, this program reads {VERSION}; fold again from raw readings"
             )
-        for name in ("window", "recent"):
+        for name in ("held", "window", "recent"):
             fields[name] = [(ts, value) for ts, value in fields[name]]
-        for name in ("held", "pending"):
-            fields[name] = None if fields[name] is None else tuple(fields[name])
+        fields["pending"] = None if fields["pending"] is None else tuple(fields["pending"])
         made = cls()
         made._s = _State(**fields)
         return made
@@ -263,9 +271,8 @@ class Segmenter:
         if s.sign and shift * s.sign > 2.0:
             s.window = late
             return []
-        if shift * (s.sign or math.copysign(1, shift)) < 0 or s.sign == 0:
-            if abs(shift) > SURE:
-                return self._turn(early, late, 1 if shift > 0 else -1)
+        if abs(shift) > SURE and n >= 4:  # the other way, or out of a level that had not settled yet
+            return self._turn(early, late, 1 if shift > 0 else -1)
         if reading[0] - s.window[0][0] >= SETTLE_MS:
             return self._settle()
         return []
@@ -371,10 +378,9 @@ def _mean(window: list[tuple[int, float]]) -> float:
     return sum(value for _, value in window) / len(window)
 
 
-def _confirms(last_m3: float, held_m3: float, next_m3: float) -> bool:
-    """Whether a reading confirms the jump before it: on the same side, at least half as far."""
-    jump = held_m3 - last_m3
-    return (next_m3 - last_m3) / jump >= 0.5
+def _jump(s: _State, reading: tuple[int, float]) -> float:
+    """How far a reading stands from the newest accepted one."""
+    return reading[1] - s.last_m3
 
 
 def moves(points: Iterable[Point]) -> list[Move]:
