@@ -1,7 +1,8 @@
 """The clocks of the machine, and how far its wall clock may be believed.
 
-A thin seam: the loop is given a `Clock`, so that replay and tests run on a `SetClock`. Monotonic time includes suspend where
-the system has CLOCK_BOOTTIME. The wall clock only labels; `judge` decides, from evidence handed in, whether the label is trusted.
+A thin seam: the loop is given a `Clock`, so that replay and tests run on a `SetClock`. Monotonic time includes suspend
+where the system has CLOCK_BOOTTIME. The wall clock only labels; `judge` decides
+from evidence whether the label is trusted.
 """
 
 from __future__ import annotations
@@ -106,7 +107,7 @@ class SetClock:
         self._wall_ms += round(seconds * 1000)
 
     def advance_to(self, wall_ms: int) -> None:
-        """Let time pass until the wall clock shows `wall_ms`; replay calls it for each event. An earlier time changes nothing."""
+        """Let time pass until the wall clock shows `wall_ms`, for replay; an earlier time changes nothing."""
         if wall_ms > self._wall_ms:
             self._mono_s += (wall_ms - self._wall_ms) / 1000
             self._wall_ms = wall_ms
@@ -206,17 +207,13 @@ def judge(evidence: Evidence) -> Trust:
     if not sources:
         return Untrusted(_why_none(evidence))
     owner = evidence.owner_said_so or "phone" in sources
-    jump_ms = max(evidence.forward_ms, 0 if evidence.newest_ms is None else _silent_jump(evidence))
-    if jump_ms > DAY_MS and not owner and len(sources) < 2:
+    if evidence.forward_ms > DAY_MS and not owner and len(sources) < 2:
+        days = evidence.forward_ms / DAY_MS
         return Untrusted(
-            f"the clock went forward by {jump_ms / DAY_MS:.0f} days and only one source ({sources[0]}) says so; a second one or your word is needed"
+            f"the clock went forward by {days:.0f} days and only the {sources[0]} says so; "
+            "a second source or your word is needed"
         )
     return Trusted(sources)
-
-
-def _silent_jump(evidence: Evidence) -> int:
-    """A step is counted by `forward_ms` alone; time that passed since the newest reading may be a long power cut."""
-    return evidence.forward_ms
 
 
 def _too_early(evidence: Evidence) -> str:
@@ -230,14 +227,14 @@ def _too_early(evidence: Evidence) -> str:
 def _sources(evidence: Evidence) -> tuple[str, ...]:
     vouching = ["time server"] if evidence.system_sync else []
     dated = (("clock chip", evidence.chip_ms), ("time message", evidence.message_ms), ("phone", evidence.phone_ms))
-    vouching += [
-        name
-        for name, at_ms in dated
-        if at_ms is not None and at_ms >= evidence.build_ms and abs(at_ms - evidence.wall_ms) <= AGREE_MS
-    ]
+    vouching += [name for name, at_ms in dated if at_ms is not None and _agrees(at_ms, evidence)]
     if evidence.owner_said_so:
         vouching.append("owner")
     return tuple(vouching)
+
+
+def _agrees(at_ms: int, evidence: Evidence) -> bool:
+    return at_ms >= evidence.build_ms and abs(at_ms - evidence.wall_ms) <= AGREE_MS
 
 
 def _why_none(evidence: Evidence) -> str:
@@ -262,7 +259,7 @@ def read_evidence(clock: Clock, newest_ms: int | None, **told: int | bool | None
 
 
 def system_synchronised(flag: Path = _SYNCHRONIZED) -> bool:
-    """Whether the system says it is synchronised: its time service's flag file, else the kernel's STA_UNSYNC bit (adjtimex(2))."""
+    """Whether the system says it is synchronised: the flag file of its time service, else the kernel (adjtimex(2))."""
     return flag.exists() or kernel_synchronised()
 
 
@@ -278,13 +275,13 @@ def kernel_synchronised() -> bool:
 
 
 def _status_of(timex: bytes) -> int:
-    """Status word of struct timex: modes (int, padded to a long), offset, freq, maxerror, esterror (long each), status (int)."""
+    """Status of struct timex, behind modes (an int padded to a long), offset, freq, maxerror, esterror (longs)."""
     at = 5 * ctypes.sizeof(ctypes.c_long)
     return ctypes.c_int.from_buffer_copy(timex, at).value
 
 
 def chip_ms(folder: Path = _RTC) -> int | None:
-    """Time of the clock chip (kernel's /sys/class/rtc/rtc*/since_epoch), ms UTC; None without a chip that can be read."""
+    """Time of the clock chip, ms UTC, by the kernel's rtc*/since_epoch; None without one that can be read."""
     for chip in sorted(folder.glob("rtc*/since_epoch")):
         try:
             return int(chip.read_text(encoding="ascii")) * 1000

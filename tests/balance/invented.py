@@ -36,7 +36,7 @@ def readings(
     silent: Sequence[tuple[int, int]] = (),
     spikes: float = 0.0,
 ) -> list[Point]:
-    """Readings of a tank with those draws, with normal noise, a daily triangle of drift, silent spans and stray echoes."""
+    """Readings of a tank with those draws: normal noise, a daily triangle of drift, silent spans, stray echoes."""
     rng = random.Random(seed)
     steps = sorted(draws, key=lambda draw: draw.start_ms)
     out, done_gal, open_draws, nxt = [], 0.0, [], 0
@@ -59,7 +59,9 @@ def readings(
     return out
 
 
-def household_draws(days: int, seed: int, *, per_day: int = 5, mean_gal: float = 11.0, sd_gal: float = 2.5) -> list[Draw]:
+def household_draws(
+    days: int, seed: int, *, per_day: int = 5, mean_gal: float = 11.0, sd_gal: float = 2.5
+) -> list[Draw]:
     """A household's draws: some a day at waking hours, of uneven size, at 2 gal/min, summing to a daily use."""
     rng = random.Random(seed)
     out = []

@@ -12,6 +12,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from itertools import pairwise
 
 from holdwater.balance.kinds import IN_KINDS, Entry
 from holdwater.balance.points import HOUR_MS, MINUTE_MS, Point
@@ -25,7 +26,7 @@ Levels = Sequence[Point]
 
 
 def day_start_ms(day: date, zone: tzinfo) -> int:
-    """First instant of a local day, ms UTC. Where midnight is skipped, the instant of the change; where it comes twice, the first."""
+    """First instant of a local day, ms UTC: the change itself where midnight is skipped, the first of two."""
     local = datetime(day.year, day.month, day.day, tzinfo=zone, fold=0)
     return (local.astimezone(UTC) - _EPOCH) // timedelta(milliseconds=1)
 
@@ -172,7 +173,7 @@ def account(day: date, zone: tzinfo, points: Levels, found: Sequence[Entry]) -> 
 
 def _heard_ms(good: Levels, start_ms: int, end_ms: int) -> int:
     heard = 0
-    for left, right in zip(good, good[1:], strict=False):
+    for left, right in pairwise(good):
         if right.ts_ms - left.ts_ms <= HOUR_MS:
             heard += max(0, min(right.ts_ms, end_ms) - max(left.ts_ms, start_ms))
     return heard

@@ -38,9 +38,9 @@ class Entry:
 def entry(move: Move, notes: Sequence[Span] = (), rain: Sequence[Rain] = (), facts: Facts | None = None) -> Entry:
     """Name one move.
 
-    A fall is water used. A rise is a load or a well fill when the household wrote so near that time; caught when the tank
-    has a roof and more than the loss depth fell; else unexplained. A note counts only for its own kind: rain explains
-    nothing in a tank without a roof, because then the water came from somewhere else.
+    A fall is water used. A rise is a load or a well fill when the household wrote so near that time; caught when the
+    tank has a roof and more than the loss depth fell; else unexplained. Rain explains nothing in a tank without a
+    roof: then the water came from somewhere else.
     """
     near = {note.kind for note in notes if _touches(note, move)}
     if move.is_fall:

@@ -1,7 +1,7 @@
 """What is normal for one tank: usual use by hour and weekday, and the longest and largest usual draw at an hour.
 
-Remembers the draws of the last eight weeks; older ones weigh less (half in three weeks). One wild draw is never usual: the
-largest of its neighbourhood is always left out. That is what *valve open* measures a draw against.
+Remembers the draws of the last eight weeks; older ones weigh less (half in three weeks). One wild draw is never
+usual: the largest of its neighbourhood is always left out. That is what *valve open* measures a draw against.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ class Normal:
         return UsualDraw(longest_s, largest_m3, len(near), len(near) >= ENOUGH_DRAWS and self._days() >= ENOUGH_DAYS)
 
     def usual_use(self, hour: int, weekday: int) -> UsualUse:
-        """Mean use in the clock hour `hour` (0-23) of a weekday (0 Monday), leaning on the other weekdays while data are few."""
+        """Mean use in a clock hour (0-23) of a weekday (0 Monday), leaning on the other weekdays while data are few."""
         weeks = self._weighted_days() / 7
         if weeks <= 0:
             return UsualUse(0.0, enough=False)
@@ -134,9 +134,7 @@ class Normal:
         """
         version, *rest = json.loads(body)
         if version != VERSION:
-            raise ValueError(
-                f"normal: stored model has version {version}, this program reads {VERSION}; fold again from raw readings"
-            )
+            raise ValueError(f"normal: stored model has version {version}, not {VERSION}; fold again from raw readings")
         made = cls(zone)
         made._since_ms, made._through_ms, draws = rest
         for at_ms, m3, seconds in draws:
@@ -148,7 +146,7 @@ class Normal:
         return (_EPOCH + timedelta(milliseconds=at_ms)).astimezone(self._zone)
 
     def _weight(self, draw: _Draw) -> float:
-        return float(2.0 ** (-(self._through_ms - draw.at_ms) / HALF_LIFE_MS))
+        return math.exp2(-(self._through_ms - draw.at_ms) / HALF_LIFE_MS)
 
     def _days(self) -> float:
         return 0.0 if self._since_ms is None else (self._through_ms - self._since_ms) / DAY_MS
@@ -156,7 +154,7 @@ class Normal:
     def _weighted_days(self) -> float:
         """Observed days, each weighted as its draws are: the integral of the weight over the time remembered."""
         span_ms = min(self._days() * DAY_MS, KEEP_MS)
-        return HALF_LIFE_MS / math.log(2) * (1 - 2.0 ** (-span_ms / HALF_LIFE_MS)) / DAY_MS
+        return HALF_LIFE_MS / math.log(2) * (1 - math.exp2(-span_ms / HALF_LIFE_MS)) / DAY_MS
 
 
 def _apart(hour: float, other: float) -> float:

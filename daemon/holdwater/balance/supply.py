@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
+from itertools import pairwise
 from statistics import NormalDist, median
 
 from holdwater.balance.days import Account
@@ -117,17 +118,12 @@ class Supply:
             Trimmed mean of the newest 14 days without inflow out of the last 28, with its day-to-day spread; `Unknown`
             for fewer than 5 such days, or when the newest whole day is more than 7 days old.
         """
-        known = [
-            self._days[each]
-            for each in sorted(self._days)
-            if today.toordinal() - WINDOW_DAYS <= each < today.toordinal()
-        ]
+        now = today.toordinal()
+        known = [self._days[each] for each in sorted(self._days) if now - WINDOW_DAYS <= each < now]
         if not known:
             return Unknown("no full day of readings in the last four weeks")
-        if today.toordinal() - known[-1].ordinal > STALE_DAYS:
-            return Unknown(
-                f"no full day of readings since {today - timedelta(days=today.toordinal() - known[-1].ordinal)}"
-            )
+        if now - known[-1].ordinal > STALE_DAYS:
+            return Unknown(f"no full day of readings since {date.fromordinal(known[-1].ordinal):%d %b %Y}")
         dry = [day for day in known if day.dry][-RECENT:]
         if len(dry) < LEAST_DAYS:
             count = "1 day" if len(dry) == 1 else f"{len(dry)} days"
@@ -155,9 +151,7 @@ class Supply:
         """
         version, rows = json.loads(body)
         if version != VERSION:
-            raise ValueError(
-                f"supply: stored model has version {version}, this program reads {VERSION}; fold again from day accounts"
-            )
+            raise ValueError(f"supply: stored model has version {version}, not {VERSION}; fold again from day accounts")
         made = cls()
         made._days = {ordinal: _Day(ordinal, gone_m3, dry) for ordinal, gone_m3, dry in rows}
         return made
@@ -169,7 +163,7 @@ def _use_of(days: list[_Day]) -> Use:
     cut = int(TRIM * len(ranked))
     kept = ranked[cut : len(ranked) - cut]
     mean_m3 = math.fsum(kept) / len(kept)
-    # Pull the far days in to three robust deviations before taking the spread, so that one open valve does not widen it for a fortnight.
+    # Far days are pulled in to three robust deviations: one open valve must not widen the range for a fortnight.
     middle = median(values)
     reach = 3 * 1.4826 * median(abs(value - middle) for value in values)
     pulled = [min(max(value, middle - reach), middle + reach) for value in values] if reach else values
@@ -180,11 +174,8 @@ def _use_of(days: list[_Day]) -> Use:
 
 def _correlation(days: list[_Day], values: list[float], centre: float) -> float:
     """Correlation of a day with the day before, of neighbouring dates only, leaned on a prior."""
-    pairs = [
-        (a - centre, b - centre)
-        for day, after, a, b in zip(days, days[1:], values, values[1:], strict=False)
-        if after.ordinal == day.ordinal + 1
-    ]
+    both = pairwise(zip(days, values, strict=True))
+    pairs = [(a - centre, b - centre) for (day, a), (after, b) in both if after.ordinal == day.ordinal + 1]
     spread = math.fsum(a * a + b * b for a, b in pairs) / 2
     found = math.fsum(a * b for a, b in pairs) / spread if spread > 0 else 0.0
     n = len(pairs)
@@ -198,7 +189,7 @@ def variance_factor(days: float, r: float) -> float:
     """
     if days <= 1 or r == 0:
         return 1.0
-    return 1 + 2 * r / (1 - r) - 2 * r * (1 - r**days) / (days * (1 - r) ** 2)
+    return 1 + 2 * r / (1 - r) - 2 * r * (1 - math.pow(r, days)) / (days * (1 - r) ** 2)
 
 
 def use_of_days(days: float, use: Use, z: float, u_m3: float = 0.0) -> float:

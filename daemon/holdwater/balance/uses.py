@@ -1,9 +1,10 @@
 """Falls and rises of one tank, found in noisy readings: each with start, end, volume and its doubt.
 
-The level of a tank at rest is a plateau. Two one-sided cumulative sums (Page 1954; the tabular form of the NIST/SEMATECH
-e-Handbook, 6.3.2.3) watch for readings that leave it, in units of the noise. The plateau follows slow drift, so that drift is
-no use. A move ends where the readings have stood still again. A plateau's mean is compared with the next one's; scale errors
-cancel in that difference. One pass, constant memory, the same answer however the readings are cut into batches.
+The level of a tank at rest is a plateau. Two one-sided cumulative sums (the tabular form of the NIST/SEMATECH
+e-Handbook of Statistical Methods, 6.3.2.3) watch for readings that leave it, in units of the noise. The plateau
+follows slow drift, so that drift is no use. A move ends where the readings have stood still again. The plateau before
+is compared with the one after; scale errors cancel in that difference. One pass, small memory, the same answer
+however the readings are batched.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from holdwater.balance.points import HOUR_MS, MINUTE_MS, Point
 
 VERSION = 1
 SLACK = 1.0  # cumulative sum: deviations below one noise are no evidence
-LIMIT = 4.0  # with SLACK 1 about one false start in 15,000 readings and side (Siegmund's approximation); `LEAST` takes those away
+LIMIT = 4.0  # one false start in about 15,000 readings and side (Siegmund's approximation); `LEAST` takes those away
 CLIP = 2.6  # no single reading counts for more, so that three must agree: two stray echoes in a row make no use
 SPIKE = 6.0  # a jump beyond this many noises waits for the next reading to confirm it
 LEAST = 2.0  # a move must exceed this many noises of a single reading
@@ -145,7 +146,7 @@ class Segmenter:
         return [move for each in agreed for move in self._accept(each)]
 
     def _needed(self) -> int:
-        """Readings that must agree on a jump: three, so that two stray echoes pass; two while the level moves that way already."""
+        """Readings that must agree on a jump: three, as two echoes may stray; two while the level moves that way."""
         s = self._s
         return 2 if s.moving and (s.held[0][1] - s.last_m3) * s.sign > 0 else 3
 
@@ -198,9 +199,7 @@ class Segmenter:
         """
         version, fields = json.loads(body)
         if version != VERSION:
-            raise ValueError(
-                f"uses: stored state has version {version}, this program reads {VERSION}; fold again from raw readings"
-            )
+            raise ValueError(f"uses: stored state has version {version}, not {VERSION}; fold again from raw readings")
         for name in ("held", "window", "recent"):
             fields[name] = [(ts, value) for ts, value in fields[name]]
         fields["pending"] = None if fields["pending"] is None else tuple(fields["pending"])
@@ -293,14 +292,7 @@ class Segmenter:
         s = self._s
         out: list[Move] = []
         if s.before_m3 is not None:
-            merge = (
-                s.pending is not None
-                and not s.gap
-                and s.sign != 0
-                and self._same_way()
-                and s.start_ms - s.pending[1] <= MERGE_MS
-            )
-            if merge and s.pending is not None:
+            if s.pending is not None and self._goes_on(s.before_m3 - s.pending[2], s.start_ms - s.pending[1]):
                 s.pending = (s.pending[0], s.window[0][0], s.pending[2], s.pending[3], s.pending[4])
             else:
                 out = self._emit()
@@ -310,9 +302,9 @@ class Segmenter:
         s.moving, s.window, s.recent, s.down, s.up = False, [], [], 0.0, 0.0
         return out
 
-    def _same_way(self) -> bool:
-        s = self._s
-        return s.pending is not None and s.before_m3 is not None and (s.before_m3 - s.pending[2]) * s.sign > 0
+    def _goes_on(self, moved_m3: float, pause_ms: int) -> bool:
+        """Whether this move carries on the one that waits: the same way, after a short pause, no gap between."""
+        return not self._s.gap and moved_m3 * self._s.sign > 0 and pause_ms <= MERGE_MS
 
     def _rest(self, reading: tuple[int, float]) -> list[Move]:
         """One reading while the level stands still."""
