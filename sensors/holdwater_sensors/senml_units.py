@@ -1,0 +1,128 @@
+"""Units of SenML: which may be written, and how secondary ones become primary ones.
+
+Primary units: RFC 8428 section 12.1 with the additions of RFC 8798 section 2. Secondary units: RFC 8798 section 3, table 2
+(value in primary unit = value * scale + offset); RFC 9100 and 8798 allow them in a pack only under version 26.
+The tables are written from memory of the registry; the secondary ones that a water system meets (mm, cm, hPa, mV, mA, ms, min, h)
+are checked against pint in the tests.
+"""
+
+from __future__ import annotations
+
+PRIMARY = frozenset(
+    [
+        "m",
+        "kg",
+        "g",
+        "s",
+        "A",
+        "K",
+        "cd",
+        "mol",
+        "Hz",
+        "rad",
+        "sr",
+        "N",
+        "Pa",
+        "J",
+        "W",
+        "C",
+        "V",
+        "F",
+        "Ohm",
+        "S",
+        "Wb",
+        "T",
+        "H",
+        "Cel",
+        "lm",
+        "lx",
+        "Bq",
+        "Gy",
+        "Sv",
+        "kat",
+        "m2",
+        "m3",
+        "l",
+        "m/s",
+        "m/s2",
+        "m3/s",
+        "l/s",
+        "W/m2",
+        "cd/m2",
+        "bit",
+        "bit/s",
+        "lat",
+        "lon",
+        "pH",
+        "dB",
+        "dBW",
+        "Bspl",
+        "count",
+        "/",
+        "%",
+        "%RH",
+        "%EL",
+        "EL",
+        "1/s",
+        "1/min",
+        "beat/min",
+        "beats",
+        "S/m",
+        "B",
+        "VA",
+        "VAs",
+        "var",
+        "vars",
+        "J/m",
+        "kg/m3",
+        "deg",
+    ]
+)
+
+# Primary units that say the same as another one; the store keeps one unit a quantity.
+SAME = {
+    "g": ("kg", 1e-3, 0.0),
+    "l": ("m3", 1e-3, 0.0),
+    "l/s": ("m3/s", 1e-3, 0.0),
+    "K": ("Cel", 1.0, -273.15),
+    "%": ("/", 1.0, 0.0),
+}
+
+SECONDARY = {
+    "ms": ("s", 1e-3, 0.0),
+    "min": ("s", 60.0, 0.0),
+    "h": ("s", 3600.0, 0.0),
+    "MHz": ("Hz", 1e6, 0.0),
+    "kW": ("W", 1e3, 0.0),
+    "kVA": ("VA", 1e3, 0.0),
+    "kvar": ("var", 1e3, 0.0),
+    "Ah": ("C", 3600.0, 0.0),
+    "Wh": ("J", 3600.0, 0.0),
+    "kWh": ("J", 3.6e6, 0.0),
+    "varh": ("vars", 3600.0, 0.0),
+    "kvarh": ("vars", 3.6e6, 0.0),
+    "kVAh": ("VAs", 3.6e6, 0.0),
+    "Wh/km": ("J/m", 3.6, 0.0),
+    "KiB": ("B", 1024.0, 0.0),
+    "GB": ("B", 1e9, 0.0),
+    "Mbit/s": ("bit/s", 1e6, 0.0),
+    "B/s": ("bit/s", 8.0, 0.0),
+    "MB/s": ("bit/s", 8e6, 0.0),
+    "mV": ("V", 1e-3, 0.0),
+    "mA": ("A", 1e-3, 0.0),
+    "dBm": ("dBW", 1.0, -30.0),
+    "ug/m3": ("kg/m3", 1e-9, 0.0),
+    "mm/h": ("m/s", 1 / 3.6e6, 0.0),
+    "m/h": ("m/s", 1 / 3600, 0.0),
+    "ppm": ("/", 1e-6, 0.0),
+    "/100": ("/", 1e-2, 0.0),
+    "/1000": ("/", 1e-3, 0.0),
+    "hPa": ("Pa", 100.0, 0.0),
+    "mm": ("m", 1e-3, 0.0),
+    "cm": ("m", 1e-2, 0.0),
+    "km": ("m", 1e3, 0.0),
+    "km/h": ("m/s", 1 / 3.6, 0.0),
+}
+
+# Units as they are and need no conversion: the common case is one look-up.
+PLAIN = PRIMARY - SAME.keys() | {""}
