@@ -1,7 +1,7 @@
 """`[channel.NAME]`: where notices are sent. Every channel says its kind and from which severity on it is used.
 
-A channel `log` and a channel `mqtt` are always there unless the file says otherwise; they cost nothing and leave the house
-on no wire but the household's own.
+A channel `log` and a channel `mqtt` are always there unless the file says otherwise; they cost nothing and use no wire but
+the household's own.
 """
 
 from __future__ import annotations

@@ -1,0 +1,100 @@
+"""Mail over SMTP (RFC 5321), with STARTTLS or TLS; one total deadline."""
+
+from __future__ import annotations
+
+import hashlib
+import smtplib
+import socket
+import ssl
+from dataclasses import dataclass
+from email.message import EmailMessage
+from typing import Any
+
+from holdwater.alerts.channels.deadline import deadline
+from holdwater.alerts.outbox import Parcel
+from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
+from holdwater.config.channel import SmtpChannel
+
+
+@dataclass(frozen=True, slots=True)
+class SmtpSender:
+    """Hands mail to one server.
+
+    Attributes:
+        config: server, security, addresses.
+        password: of the account; empty when there is none.
+        deadline_s: longest time for one send, s.
+    """
+
+    config: SmtpChannel
+    password: str = ""
+    deadline_s: float = 30.0
+
+    @classmethod
+    def of(cls, config: SmtpChannel, read: Any, deadline_s: float) -> SmtpSender:
+        """From the config; the password is read from its file."""
+        password = config.password if config.password_file is None else read(config.password_file)
+        return cls(config, password or "", deadline_s)
+
+    def send(self, parcel: Parcel) -> Outcome:
+        """Hand it over; taken when the server has said 250 to the whole message."""
+        context = ssl.create_default_context(cafile=self.config.ca_file)
+        timeout_s = min(15.0, self.deadline_s)
+        # Made without a host first, so that the timer has an object whose socket it can shut.
+        smtp = (
+            smtplib.SMTP(timeout=timeout_s)
+            if self.config.security != "tls"
+            else smtplib.SMTP_SSL(timeout=timeout_s, context=context)
+        )
+        smtp._host = self.config.host  # type: ignore[attr-defined]  # SMTP sets it only in its constructor; STARTTLS checks the name by it
+
+        def get_socket() -> socket.socket | None:
+            return getattr(smtp, "sock", None)
+
+        handed = False
+        with deadline(self.deadline_s, get_socket) as expiry:
+            try:
+                smtp.connect(self.config.host, self.config.port)
+                smtp.ehlo()
+                if self.config.security == "starttls":
+                    smtp.starttls(context=context)
+                    smtp.ehlo()
+                if self.config.username:
+                    smtp.login(self.config.username, self.password)
+                handed = True
+                refused = smtp.send_message(self._message(parcel))
+            except (OSError, smtplib.SMTPException, ValueError) as error:
+                return _failure(error, handed=handed, expired=expiry.passed, deadline_s=self.deadline_s)
+            finally:
+                smtp.close()
+        if refused:
+            return Refused(True, "the server refused some of the addresses")
+        return Accepted()
+
+    def _message(self, parcel: Parcel) -> EmailMessage:
+        message = EmailMessage()
+        message["Subject"] = parcel.short
+        message["From"] = self.config.sender
+        message["To"] = ", ".join(self.config.to)
+        digest = hashlib.sha256(parcel.key.encode()).hexdigest()[:32]
+        message["Message-ID"] = f"<{digest}@{self.config.sender.rpartition('@')[2]}>"
+        message["Auto-Submitted"] = "auto-generated"  # RFC 3834: nobody's holiday answer to this
+        message.set_content(f"{parcel.long}\n")
+        return message
+
+
+def _failure(error: Exception, *, handed: bool, expired: bool, deadline_s: float) -> Outcome:
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        codes = [code for code, _ in error.recipients.values()]
+        return Refused(all(code >= 500 for code in codes), "the server refused the addresses")
+    if isinstance(error, smtplib.SMTPAuthenticationError):
+        return Refused(False, "the server did not take name and password")
+    if isinstance(error, smtplib.SMTPResponseException):
+        return Refused(
+            error.smtp_code >= 500 and isinstance(error, smtplib.SMTPDataError),
+            f"the server answered {error.smtp_code}",
+        )
+    if isinstance(error, smtplib.SMTPNotSupportedError):
+        return Refused(False, "the server does not offer STARTTLS: nothing was sent in the clear")
+    words = f"not done within {deadline_s:.0f} s" if expired else "the connection broke off or could not be made"
+    return Unclear(words) if handed else Refused(False, words)

@@ -1,0 +1,85 @@
+"""What the rules are told: values that come in, each stamped with the time it stands for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
+
+# Suspect for a reason that widens the doubt but does not make the level wrong: rules may go by it.
+MILD = frozenset({Reason.NO_AIR, Reason.NO_BAROMETER, Reason.EXTRAPOLATED, Reason.ABOVE_OVERFLOW})
+
+
+@dataclass(frozen=True, slots=True)
+class LevelFact:
+    """One reading of a tank; `on_hand_m3` is None when it cannot be known."""
+
+    tank: str
+    ts_ms: int
+    on_hand_m3: float | None
+    u_noise_m3: float
+    u_scale_m3: float
+    quality: int
+
+    @property
+    def trusted_m3(self) -> float | None:
+        """On hand, if a rule may go by it."""
+        if self.on_hand_m3 is None:
+            return None
+        grade = grade_of(self.quality)
+        if grade is Grade.OK or (grade is Grade.SUSPECT and reason_of(self.quality) in MILD):
+            return self.on_hand_m3
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class AirFact:
+    """One reading of the outside air; `air_c` is None when it is rejected."""
+
+    ts_ms: int
+    air_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SilenceFact:
+    """How long a series has been silent: `for_s` of `limit_s` seconds; `heard` when something has just come."""
+
+    series: str
+    tank: str
+    ts_ms: int
+    last_ms: int | None
+    for_s: float
+    limit_s: float
+    heard: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SystemFact:
+    """A fact about the service itself or a figure worked out elsewhere, already judged."""
+
+    kind: str
+    subject: str
+    ts_ms: int
+    verdict: str
+    words: str = ""
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    upper: str = "unknown"
+
+
+Fact = LevelFact | AirFact | SilenceFact | SystemFact
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Both clocks at once: the wall clock only labels, the monotonic clock measures.
+
+    Attributes:
+        wall_ms: wall clock, ms UTC.
+        mono_s: monotonic clock, s, from any origin.
+        clock_trusted: the wall clock is known to be right.
+    """
+
+    wall_ms: int
+    mono_s: float
+    clock_trusted: bool = True
