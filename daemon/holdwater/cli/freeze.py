@@ -1,0 +1,221 @@
+"""`holdwater freeze`: what the air will do tonight and what can freeze by it, and how often such a word was right."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from difflib import get_close_matches
+from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
+
+import click
+
+from holdwater.errors import OutsideError, UsageError
+from holdwater.freeze.air import AirSeries, air_series
+from holdwater.freeze.evening import AFTERNOON_HOUR, Issue
+from holdwater.freeze.score import FREEZING_C, OURS, WARN_CHANCE, NightRecord, Score, cold_months, scores, season, walk
+from holdwater.freeze.sun import Place
+from holdwater.freeze.table import read_air
+
+LATEST_ISSUE_H = 16
+MONTH_NAMES = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+@click.group(name="freeze")
+def command() -> None:
+    """Frost: tonight's lowest air, what can freeze, and how often the word was right."""
+
+
+@command.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--latitude", type=click.FloatRange(-90, 90), required=True, help="Degrees north, south negative.")
+@click.option("--longitude", type=click.FloatRange(-180, 180), required=True, help="Degrees east, west negative.")
+@click.option("--timezone", required=True, help="Zone of the local clock, such as America/Denver.")
+@click.option(
+    "--issue",
+    default="2",
+    show_default=True,
+    help=f"When the word is given: hours after sunset, 0 to {LATEST_ISSUE_H}, or 'afternoon' for {AFTERNOON_HOUR}:00.",
+)
+@click.option(
+    "--months",
+    default=None,
+    help="Months that are scored, such as 10-4 (the default; 4-10 south of the equator).",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="One JSON record a scored night, a line each, instead of the table."
+)
+def score(  # noqa: PLR0917  click calls it by name
+    file: Path, latitude: float, longitude: float, timezone: str, issue: str, months: str | None, as_json: bool
+) -> None:
+    """Score the night minimum on an hourly table of the air.
+
+    FILE is CSV with the columns time (RFC 3339 with offset), air_c (degC), and if known dew_c (degC) or rh_pct (%).
+    Each night is forecast from the rows up to the time of issue only, by a model that learned from the nights
+    before. What is forecast is the lowest hourly air temperature from the time of issue to two hours after sunrise.
+    """
+    place = Place(latitude, longitude, zone_of(timezone))
+    when = issue_of(issue)
+    span = cold_months(latitude) if months is None else months_of(months)
+    series = read_series(file)
+    records = season(walk(series, place, when), span)
+    if as_json:
+        for record in records:
+            click.echo(json.dumps(record_json(record, place.zone), allow_nan=False))
+        return
+    click.echo("\n".join(table(records, place, when, span)))
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """The zone of that name.
+
+    Raises:
+        UsageError: there is no such zone; says the nearest name.
+    """
+    if name in available_timezones():
+        return ZoneInfo(name)
+    near = get_close_matches(name, available_timezones(), n=1)
+    raise UsageError(
+        f"no timezone '{name}'",
+        expected="a name of the IANA time zone database, such as America/Denver",
+        where="--timezone",
+        do=f"did you mean {near[0]}?" if near else "look the name up by the nearest large city",
+    )
+
+
+def issue_of(text: str) -> Issue:
+    """The time of issue that an option names."""
+    if text.strip().lower() == "afternoon":
+        return Issue("afternoon")
+    if text.strip().isdecimal() and int(text) <= LATEST_ISSUE_H:
+        return Issue("evening", int(text))
+    raise UsageError(
+        f"no time of issue '{text}'",
+        expected=f"whole hours after sunset, 0 to {LATEST_ISSUE_H}, or afternoon",
+        where="--issue",
+        do="write --issue 2",
+    )
+
+
+def months_of(text: str) -> tuple[int, ...]:
+    """The months from the first to the last of a span, over the turn of the year if need be."""
+    parts = [part.strip() for part in text.split("-")]
+    if len(parts) not in (1, 2) or not all(part.isdecimal() and 1 <= int(part) <= 12 for part in parts):
+        raise UsageError(
+            f"no months '{text}'",
+            expected="numbers of the first and the last month, 10-4",
+            where="--months",
+            do="write --months 10-4",
+        )
+    first, last = int(parts[0]), int(parts[-1])
+    return tuple((first - 1 + step) % 12 + 1 for step in range((last - first) % 12 + 1))
+
+
+def read_series(file: Path) -> AirSeries:
+    """The readings in a file.
+
+    Raises:
+        OutsideError: it cannot be opened.
+        UsageError: it holds no such table, or no reading.
+    """
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as lines:
+            series = air_series(read_air(lines, str(file)))
+    except OSError as error:
+        raise OutsideError(
+            f"cannot read it: {error.strerror}", expected="a CSV file of the air", where=str(file), do="check the name"
+        ) from None
+    except UnicodeDecodeError:
+        raise UsageError(
+            "not text in UTF-8", expected="a CSV file of the air", where=str(file), do="save it as CSV in UTF-8"
+        ) from None
+    if not series.times:
+        raise UsageError(
+            "no row has an air temperature",
+            expected="rows with a time and air_c",
+            where=str(file),
+            do="check the column air_c",
+        )
+    return series
+
+
+def record_json(record: NightRecord, zone: ZoneInfo) -> dict[str, object]:
+    """A night as a JSON record: temperatures in degC, null where there is none."""
+    ours = record.told.get(OURS)
+    levels = {
+        f"p{round(100 * level)}_c": None if ours is None else round(ours.quantile(level), 3)
+        for level in (0.1, 0.5, 0.9)
+    }
+    return {
+        "night": record.day.isoformat(),
+        "issued": datetime.fromtimestamp(record.issued_ms / 1000, UTC).astimezone(zone).isoformat(),
+        **levels,
+        "chance_below_0c": None if ours is None else round(ours.chance_below(FREEZING_C), 4),
+        "came_c": record.came_c,
+        "humidity": record.humid,
+        "why": record.why,
+    }
+
+
+def table(records: Sequence[NightRecord], place: Place, when: Issue, months: Sequence[int]) -> list[str]:
+    """The scores as lines of at most 80 columns."""
+    told = (
+        "at 15:00"
+        if when.kind == "afternoon"
+        else f"at the first whole hour {when.after_sunset_h} h after sunset or later"
+    )
+    lines = [
+        f"Night minimum at {place.latitude:g}, {place.longitude:g} ({place.zone.key}), on line,",
+        f"issued {told}, {_span(months)}.",
+    ]
+    figures = scores(records)
+    if not figures:
+        return [*lines, f"No night can be scored: {_why(records)}"]
+    freezing = figures[0].hits + figures[0].misses
+    humid = sum(record.humid for record in records)
+    lines += [
+        f"{figures[0].nights} of {len(records)} nights scored, {freezing} below 0 C; humidity known in {humid}.",
+        "",
+    ]
+    lines += ["              MAE    bias   80 % band  width   below 0 C   false alarm  Brier"]
+    lines += [f"              degC   degC   covers     degC    at p>={WARN_CHANCE:g}     ratio", ""]
+    return lines + [_line(each) for each in figures]
+
+
+def _span(months: Sequence[int]) -> str:
+    first, last = MONTH_NAMES[months[0] - 1], MONTH_NAMES[months[-1] - 1]
+    return first if len(months) == 1 else f"{first} to {last}"
+
+
+def _why(records: Sequence[NightRecord]) -> str:
+    """Why no night counts, by the commonest reason."""
+    reasons = [record.why for record in records if record.why]
+    if not records:
+        return "the file holds no night of these months."
+    if not reasons:
+        return "the yardsticks need three nights before."
+    commonest = max(sorted(set(reasons)), key=reasons.count)
+    return f"{commonest} in {reasons.count(commonest)} of {len(records)} nights."
+
+
+def _line(figures: Score) -> str:
+    hits = "  -  " if figures.hit_share is None else f"{figures.hit_share:4.0%} hit"
+    alarms = "  - " if figures.false_alarm_ratio is None else f"{figures.false_alarm_ratio:4.2f}"
+    return (
+        f"{figures.name:12s}{figures.mae_c:6.2f} {figures.bias_c:+7.2f} {figures.covers:8.0%} {figures.width_c:10.2f}"
+        f"    {hits:>9s} {alarms:>11s} {figures.brier:9.3f}"
+    )
