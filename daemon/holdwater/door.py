@@ -93,5 +93,7 @@ class LoopDoor:
             return answer.result(timeout_s)
         except FutureTimeout:
             raise BusyError(
-                f"no answer within {timeout_s:g} s", where=what, do="look at it again in a minute: it may have been done"
+                f"no answer within {timeout_s:g} s",
+                where=what,
+                do="look at it again in a minute: it may have been done",
             ) from None

@@ -144,7 +144,9 @@ class Reception:
 
     def _receipt(self, node: str, run: int, upto: int, ahead: tuple[tuple[int, int], ...]) -> Publication:
         body = {"store": self._store, "run": run, "upto": upto, "ahead": [list(island) for island in ahead]}
-        return Publication(f"{self._prefix}/node/{node}/receipt", json.dumps(body, separators=(",", ":")).encode(), retain=True)
+        return Publication(
+            f"{self._prefix}/node/{node}/receipt", json.dumps(body, separators=(",", ":")).encode(), retain=True
+        )
 
     def handled(self, node: str, run: int, seq: int, keep: int | None, batch: Batch) -> None:
         """A numbered pack whose readings were set aside counts as handled, or its node would send it for ever."""
@@ -156,7 +158,9 @@ class Reception:
         self._runs[key] = batch.runs[key] = after
         batch.publications.append(self._receipt(node, run, after.upto, after.ahead))
 
-    def _rows(self, node: NodeState, readings: tuple[Reading, ...], message: Message, batch: Batch, now: Moment) -> list[Fresh]:
+    def _rows(
+        self, node: NodeState, readings: tuple[Reading, ...], message: Message, batch: Batch, now: Moment
+    ) -> list[Fresh]:
         fresh = []
         for reading in sorted(readings, key=lambda each: each.t_s):
             series = self._of(node, reading, batch)

@@ -186,14 +186,26 @@ def parse(text: str, dimension: Dimension) -> float:
     """
     match = _TEXT.match(text)
     if match is None:
-        raise UnitError(f"'{text}' is not a number with a unit", f'a {dimension} such as "{EXAMPLES[dimension]}"', "write a number, then a unit")
+        raise UnitError(
+            f"'{text}' is not a number with a unit",
+            f'a {dimension} such as "{EXAMPLES[dimension]}"',
+            "write a number, then a unit",
+        )
     dollar, number, name = match.groups()
     name = "$" if dollar else name
     if name is None:
-        raise UnitError(f"'{text}' has no unit", f'a {dimension} such as "{EXAMPLES[dimension]}"', f"add the unit: one of {', '.join(names_of(dimension))}")
+        raise UnitError(
+            f"'{text}' has no unit",
+            f'a {dimension} such as "{EXAMPLES[dimension]}"',
+            f"add the unit: one of {', '.join(names_of(dimension))}",
+        )
     value = float(number.replace(",", "").replace("_", ""))
     if not math.isfinite(value):
-        raise UnitError(f"'{text}' is not a finite number", f'a {dimension} such as "{EXAMPLES[dimension]}"', "write an ordinary number")
+        raise UnitError(
+            f"'{text}' is not a finite number",
+            f'a {dimension} such as "{EXAMPLES[dimension]}"',
+            "write an ordinary number",
+        )
     return unit(name, dimension).to_si(value)
 
 

@@ -10,15 +10,14 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from holdwater_sensors.errors import PayloadError
+from holdwater_sensors.errors import PayloadError, Why
 from holdwater_sensors.senml import Record, decode_cbor, decode_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdwater_sensors.formats import Route
-
     from holdwater.events import Message
+    from holdwater_sensors.formats import Route
 
 NODE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 QUANTITY = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,31}")
@@ -80,7 +79,7 @@ class Decoder:
     def subscriptions(self) -> list[tuple[str, int]]:
         """Topic filters with their QoS: a foreign device without a time of its own is taken at QoS 0, so that no backlog is dated by guess."""
         own = [(f"{self._node}+/readings", 1), (f"{self._node}+/presence", 1), (f"{self._do}#", 1)]
-        return own + [(route.topic, 1 if route.timed else 0) for route in self._routes.values()]
+        return own + [(route.topic, 1 if route.time is not None else 0) for route in self._routes.values()]
 
     def decode(self, message: Message) -> Pack | Presence | Wish:
         """What a message says.
@@ -89,9 +88,9 @@ class Decoder:
             PayloadError: it cannot be read, with a reason out of the closed list.
         """
         if not isinstance(message.topic, str):
-            raise PayloadError("topic", "the topic is not UTF-8")
+            raise PayloadError(Why.NAME, "the topic is not UTF-8")
         if len(message.payload) > MOST_BYTES:
-            raise PayloadError("too long", f"{len(message.payload)} bytes; at most {MOST_BYTES}")
+            raise PayloadError(Why.SIZE, f"{len(message.payload)} bytes; at most {MOST_BYTES}")
         route = self._routes.get(message.topic)
         if route is not None:
             return _foreign(route, message)
@@ -99,32 +98,36 @@ class Decoder:
             return self._own(message.topic[len(self._node) :], message)
         if message.topic.startswith(self._do):
             return _wish(message.topic[len(self._do) :], message.payload)
-        raise PayloadError("topic", "no route for this topic")
+        raise PayloadError(Why.NAME, "no route for this topic")
 
     def _own(self, rest: str, message: Message) -> Pack | Presence:
         node, _, leaf = rest.partition("/")
         if not NODE_NAME.fullmatch(node):
-            raise PayloadError("topic", f"{node[:40]!r} is no node name")
+            raise PayloadError(Why.NAME, f"{node[:40]!r} is no node name")
         if leaf == "presence":
             return Presence(node, _state(message.payload))
         if leaf != "readings":
-            raise PayloadError("topic", f"{leaf[:40]!r} is neither readings nor presence")
+            raise PayloadError(Why.NAME, f"{leaf[:40]!r} is neither readings nor presence")
         now_s = message.at_ms / 1000
         reads_cbor = message.payload[:1] and 0x80 <= message.payload[0] <= 0x9F
         pack = decode_cbor(message.payload, now_s) if reads_cbor else decode_json(message.payload, now_s)
-        return Pack(node, tuple(_reading(record) for record in pack.records), pack.run, pack.seq, pack.keep)
+        readings = tuple(_reading(record) for record in pack.records if record.value is not None)
+        return Pack(node, readings, pack.run, pack.seq, pack.keep)
 
 
 def _reading(record: Record) -> Reading:
     if not QUANTITY.fullmatch(record.quantity):
-        raise PayloadError("name", f"{record.quantity[:40]!r} is no quantity name")
-    return Reading(record.quantity, record.unit, record.value, record.t_s, record.relative)
+        raise PayloadError(Why.NAME, f"{record.quantity[:40]!r} is no quantity name")
+    return Reading(record.quantity, record.unit, record.value or 0.0, record.t_s, record.relative)
 
 
 def _foreign(route: Route, message: Message) -> Pack:
     records = route.decode(message.payload, message.at_ms / 1000)
     node, _, quantity = route.series.partition(":")
-    return Pack(node, tuple(Reading(quantity, each.unit, each.value, each.t_s, each.relative) for each in records))
+    readings = tuple(
+        Reading(quantity, each.unit, each.value, each.t_s, each.relative) for each in records if each.value is not None
+    )
+    return Pack(node, readings)
 
 
 def _state(payload: bytes) -> str:
@@ -143,7 +146,7 @@ def _wish(what: str, payload: bytes) -> Wish:
     try:
         body = json.loads(payload or b"{}")
     except (ValueError, RecursionError) as error:
-        raise PayloadError("not JSON", str(error)[:100]) from None
+        raise PayloadError(Why.SYNTAX, str(error)[:100]) from None
     if not isinstance(body, dict):
-        raise PayloadError("not an object", "a wish is a JSON object")
+        raise PayloadError(Why.SHAPE, "a wish is a JSON object")
     return Wish(what, body)

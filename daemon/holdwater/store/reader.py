@@ -65,12 +65,16 @@ class Reader:
         """(id, unit, digits) of a series `node:quantity`; one for each unit it ever came in."""
         node, _, quantity = series.partition(":")
         return self._all(
-            "SELECT s.id, s.unit, s.digits FROM series s JOIN node n ON n.id = s.node WHERE n.name = ? AND s.quantity = ?", node, quantity
+            "SELECT s.id, s.unit, s.digits FROM series s JOIN node n ON n.id = s.node WHERE n.name = ? AND s.quantity = ?",
+            node,
+            quantity,
         )
 
     def series(self) -> list[tuple[str, str]]:
         """All series as (`node:quantity`, unit)."""
-        return self._all("SELECT n.name || ':' || s.quantity, s.unit FROM series s JOIN node n ON n.id = s.node ORDER BY 1, 2")
+        return self._all(
+            "SELECT n.name || ':' || s.quantity, s.unit FROM series s JOIN node n ON n.id = s.node ORDER BY 1, 2"
+        )
 
     def readings(self, series: str, start_ms: int, end_ms: int) -> Iterator[ReadingRow]:
         """Raw readings of a series with start <= time < end, in time order, in SI."""
@@ -139,11 +143,13 @@ class Reader:
     def notices(self, start_ms: int, end_ms: int) -> list[NoticeStepRow]:
         """Steps of notices, with the words as told."""
         rows = self._all(
-            "SELECT s.notice, s.n, n.kind, n.subject, n.body, s.at, s.state, s.short, s.long FROM notice_step s JOIN notice n ON n.id = s.notice "
+            "SELECT s.notice, s.n, n.kind, n.subject, s.severity, s.at, s.state, s.short, s.long "
+            "FROM notice_step s JOIN notice n ON n.id = s.notice "
             "WHERE s.at >= ? AND s.at < ? ORDER BY s.at, s.notice, s.n",
-            start_ms, end_ms,
-        )  # fmt: skip
-        return [NoticeStepRow(*row[:4], str(json.loads(row[4]).get("severity", "know")), *row[5:]) for row in rows]
+            start_ms,
+            end_ms,
+        )
+        return [NoticeStepRow(*row) for row in rows]
 
     def newest_ms(self) -> int | None:
         """Time of the newest reading."""
@@ -175,6 +181,6 @@ class Reader:
 
         found = hashlib.sha256()
         for table in ("series", "run", "reading", "roll", "level", "note", "notice", "notice_step", "quarantine"):
-            for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY 1, 2, 3, 4"):  # noqa: S608 -- constant names
+            for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY 1, 2, 3, 4"):
                 found.update(repr(row).encode())
         return found.hexdigest()

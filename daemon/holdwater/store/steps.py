@@ -31,14 +31,15 @@ CREATE TABLE note(id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE, at INT NOT N
                   body TEXT NOT NULL, replaces INT REFERENCES note) STRICT;
 CREATE INDEX note_at ON note(at);
 CREATE TABLE notice(id INTEGER PRIMARY KEY, kind TEXT NOT NULL, subject TEXT NOT NULL, state TEXT NOT NULL, since INT NOT NULL,
-                    seen INT NOT NULL, quiet_left REAL, body TEXT NOT NULL) STRICT;
+                    seen INT, quiet_left INT NOT NULL, body TEXT NOT NULL) STRICT;
 CREATE INDEX notice_open ON notice(kind, subject) WHERE state <> 'clear';
 CREATE TABLE notice_step(notice INT NOT NULL REFERENCES notice, n INT NOT NULL, reading_ts INT NOT NULL, at INT NOT NULL,
-                         state TEXT NOT NULL, short TEXT NOT NULL, long TEXT NOT NULL, PRIMARY KEY(notice, n)) STRICT, WITHOUT ROWID;
+                         state TEXT NOT NULL, severity TEXT NOT NULL, short TEXT NOT NULL, long TEXT NOT NULL,
+                         PRIMARY KEY(notice, n)) STRICT, WITHOUT ROWID;
 CREATE INDEX notice_step_at ON notice_step(at);
 CREATE TABLE outbox(key TEXT PRIMARY KEY, notice INT NOT NULL, channel TEXT NOT NULL, due INT NOT NULL, tries INT NOT NULL,
                     state TEXT NOT NULL, body TEXT NOT NULL) STRICT, WITHOUT ROWID;
-CREATE INDEX outbox_open ON outbox(due) WHERE state = 'open';
+CREATE INDEX outbox_waiting ON outbox(due) WHERE state = 'waiting';
 CREATE TABLE model(kind TEXT NOT NULL, subject TEXT NOT NULL, version INT NOT NULL, through INT NOT NULL, body BLOB NOT NULL,
                    PRIMARY KEY(kind, subject)) STRICT, WITHOUT ROWID;
 CREATE TABLE forecast(id INTEGER PRIMARY KEY, kind TEXT NOT NULL, subject TEXT NOT NULL, issued INT NOT NULL, target INT NOT NULL,

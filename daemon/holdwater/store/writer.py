@@ -6,7 +6,7 @@ import contextlib
 import fcntl
 import os
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import IO
 
@@ -56,7 +56,9 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     """
     try:
         if read_only:
-            connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None, check_same_thread=False, timeout=2.0)
+            connection = sqlite3.connect(
+                f"file:{path}?mode=ro", uri=True, isolation_level=None, check_same_thread=False, timeout=2.0
+            )
             connection.execute("PRAGMA query_only = ON")
         else:
             connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5.0)
@@ -111,7 +113,10 @@ class Store:
         run = self.connection.execute
         nodes = {row[1]: NodeState(*row) for row in run("SELECT id, name, state, first_ms, heard_ms FROM node")}
         found = [NewSeries(*row) for row in run("SELECT id, node, quantity, unit, digits FROM series")]
-        runs = {(n, r): Run(upto, _islands(ahead), lost) for n, r, upto, ahead, lost in run("SELECT node, run, upto, ahead, lost FROM run")}
+        runs = {
+            (n, r): Run(upto, _islands(ahead), lost)
+            for n, r, upto, ahead, lost in run("SELECT node, run, upto, ahead, lost FROM run")
+        }
         newest = {each.id: self._newest(each.id) for each in found}
         return Known(nodes, {(each.node, each.quantity, each.unit): each for each in found}, runs, newest)
 
@@ -159,7 +164,10 @@ class Store:
             size += length
         if kept < len(rows):
             run("DELETE FROM quarantine WHERE id <= ?", (rows[kept][0],))
-            run("INSERT INTO count VALUES ('quarantine dropped', ?) ON CONFLICT DO UPDATE SET n = n + excluded.n", (len(rows) - kept,))
+            run(
+                "INSERT INTO count VALUES ('quarantine dropped', ?) ON CONFLICT DO UPDATE SET n = n + excluded.n",
+                (len(rows) - kept,),
+            )
         self._quarantine_rows, self._quarantine_bytes = kept, size
 
     def close(self) -> None:
@@ -171,7 +179,9 @@ class Store:
 
 
 def _islands(text: str) -> tuple[tuple[int, int], ...]:
-    return tuple((int(first), int(last)) for first, _, last in (part.partition("-") for part in text.split(",") if part))
+    return tuple(
+        (int(first), int(last)) for first, _, last in (part.partition("-") for part in text.split(",") if part)
+    )
 
 
 def islands_text(ahead: tuple[tuple[int, int], ...]) -> str:
@@ -187,7 +197,10 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
             [(n.id, n.name, n.state, n.first_ms, n.heard_ms) for n in batch.nodes.values()],
         )
     if batch.series:
-        many("INSERT OR IGNORE INTO series VALUES (?, ?, ?, ?, ?)", [(s.id, s.node, s.quantity, s.unit, s.digits) for s in batch.series])
+        many(
+            "INSERT OR IGNORE INTO series VALUES (?, ?, ?, ?, ?)",
+            [(s.id, s.node, s.quantity, s.unit, s.digits) for s in batch.series],
+        )
     if batch.runs:
         many("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?)",
              [(node, number, run.upto, islands_text(run.ahead), run.lost) for (node, number), run in batch.runs.items()])  # fmt: skip
@@ -202,7 +215,10 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
         many("INSERT INTO quarantine(at, topic, payload, reason) VALUES (?, ?, ?, ?)", [*batch.quarantine, *refused])
     _write_told(connection, batch)
     if batch.models:
-        many("INSERT OR REPLACE INTO model VALUES (?, ?, ?, ?, ?)", [(*key, *value) for key, value in batch.models.items()])
+        many(
+            "INSERT OR REPLACE INTO model VALUES (?, ?, ?, ?, ?)",
+            [(*key, *value) for key, value in batch.models.items()],
+        )
     if batch.configs:
         many("INSERT INTO config(from_ms, sha, body) VALUES (?, ?, ?)", batch.configs)
     if batch.marks:
@@ -222,17 +238,19 @@ def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
         connection.execute(
             "INSERT INTO notice VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET state = excluded.state, "
             "since = excluded.since, seen = excluded.seen, quiet_left = excluded.quiet_left, body = excluded.body",
-            (notice.id, notice.kind, notice.subject, notice.state, notice.since_ms, int(notice.seen), notice.quiet_left_s, notice.body),
+            astuple(notice),
         )
         if step is not None:
-            connection.execute(
-                "INSERT OR IGNORE INTO notice_step VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (notice.id, step.n, step.reading_ts_ms, step.at_ms, step.state, step.short, step.long),
-            )
-        many("INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, 0, 'open', ?)",
-             [(out.key, out.notice, out.channel, out.due_ms, out.body) for out in change.outbox])  # fmt: skip
+            connection.execute("INSERT OR IGNORE INTO notice_step VALUES (?, ?, ?, ?, ?, ?, ?, ?)", astuple(step))
+        many(
+            "INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, 0, 'waiting', ?)",
+            [astuple(out) for out in change.outbox],
+        )
     if batch.sent:
-        many("UPDATE outbox SET state = ?, tries = ?, due = ? WHERE key = ?", [(state, tries, due, key) for key, state, tries, due in batch.sent])
+        many(
+            "UPDATE outbox SET state = ?, tries = ?, due = ? WHERE key = ?",
+            [(state, tries, due, key) for key, state, tries, due in batch.sent],
+        )
 
 
 def _write_readings(connection: sqlite3.Connection, batch: Batch) -> list[tuple[int, bytes, bytes, str]]:
@@ -244,7 +262,9 @@ def _write_readings(connection: sqlite3.Connection, batch: Batch) -> list[tuple[
     refused = []
     # Some were there already. The first value for a time wins; a different second one is kept aside, not forgotten.
     for ts, series, value, flag in batch.readings:
-        stored = connection.execute("SELECT value, flag FROM reading WHERE ts = ? AND series = ?", (ts, series)).fetchone()
+        stored = connection.execute(
+            "SELECT value, flag FROM reading WHERE ts = ? AND series = ?", (ts, series)
+        ).fetchone()
         if stored != (value, flag):
             said = f"series {series}, {ts} ms: kept {stored[0]!r}, refused {value!r}".encode()
             refused.append((ts, b"", said, CONFLICT))

@@ -1,0 +1,480 @@
+"""The one loop that owns the store: events in, one transaction, then acknowledgements, receipts, answers and notices out.
+
+Nothing goes out before the commit that it rests on. All time comes from the clock that the loop is given, so the same loop serves the
+running service, `replay` and the tests.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Protocol
+
+from holdwater.alerts.engine import Alerts
+from holdwater.alerts.facts import Moment as AlertMoment
+from holdwater.clock import StepWatch
+from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
+from holdwater.gauge import LevelPoint, Place
+from holdwater.intake.decode import Decoder, Pack, Presence, Wish
+from holdwater.picture import Picture
+from holdwater.reception import Fresh, Moment, Reception, Refused
+from holdwater.release import Release
+from holdwater.rollup import RollUp
+from holdwater.snapshot import NodeNow, Snapshot
+from holdwater.store.batch import Ack, Batch
+from holdwater.store.rows import HOUR_MS
+from holdwater.wishes import Wishes
+from holdwater_sensors.errors import PayloadError
+from holdwater_sensors.water import gravity
+
+if TYPE_CHECKING:
+    from holdwater.alerts.engine import Change
+    from holdwater.clock import Clock
+    from holdwater.config.site import Site
+    from holdwater.store.writer import Store
+
+log = logging.getLogger(__name__)
+
+TICK_S = 10.0
+"""How often time alone is looked at: silence, repeats, deliveries that are due."""
+
+SNAPSHOT_S = 0.25
+"""Shortest time between two snapshots: the page shows at most four a second."""
+
+SLICE_HOURS = 2
+"""Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
+
+NOW_HOUR_S = 300.0
+"""How often the running hour is rolled up for the page."""
+
+MOST_EVENTS = 256
+
+
+class Outward(Protocol):
+    """What the loop does to the world, after a commit. Every method returns at once."""
+
+    def ack(self, mid: int, qos: int, connection: int) -> None:
+        """Acknowledge a message to the broker."""
+        ...
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        """Publish or queue a message."""
+        ...
+
+
+class Post(Protocol):
+    """The outbox at work: knows the open rows, hands due ones to the channels."""
+
+    @property
+    def sends(self) -> bool:
+        """False in replay: nothing is put out, what is told stays in the store."""
+        ...
+
+    def committed(self, changes: Iterable[Change]) -> None:
+        """Changes whose outbox rows are on the card."""
+        ...
+
+    def delivered(self, event: Delivered, now: Moment) -> list[tuple[str, str, int, int]]:
+        """What became of a sending: rows to update as (key, state, tries, due ms)."""
+        ...
+
+    def send_due(self, now: Moment) -> list[tuple[str, str, int, int]]:
+        """Hand due rows to their channels; rows to update."""
+        ...
+
+    def next_due_s(self, now: Moment) -> float | None:
+        """Seconds until the next row is due; None when nothing waits."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the loop is given: clock, world, post, and who judges the clock."""
+
+    clock: Clock
+    outward: Outward
+    post: Post
+    trusted: Callable[[], bool]
+    window: Callable[[], int] = lambda: 20
+
+
+class Loop:
+    """State and store of one site. `handle` an event, `commit` when due; `run` does both for a service."""
+
+    def __init__(self, site: Site, store: Store, given: Surroundings) -> None:
+        self.site = site
+        self.store = store
+        self._clock = given.clock
+        self._outward = given.outward
+        self._post = given.post
+        self._trusted = given.trusted
+        self._window = given.window
+        self._batch = Batch()
+        self._release = Release(site.store.commit_every_s, given.window())
+        self._steps = StepWatch()
+        self._decoder = Decoder(site.broker.prefix, site.routes)
+        known = store.known()
+        named = {each.series.partition(":")[0] for each in site.instruments.values()}
+        named |= {s.partition(":")[0] for s in (site.air_series, site.rain_series, site.barometer_series) if s}
+        named |= {route.series.partition(":")[0] for route in site.routes}
+        self._reception = Reception(known, named, round(site.store.keep_raw_s * 1000), site.broker.prefix, store.uuid)
+        place = Place(site.barometer_series, gravity(site.latitude, site.elevation_m))
+        self.picture = Picture(site, place)
+        self.rollup = RollUp(store.connection, site, place)
+        self._reception.mark_all(
+            store.connection.execute("SELECT series, hour FROM dirty WHERE task = 'roll'").fetchall()
+        )
+        self._alerts = _restored(site, store)
+        self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
+        self._broker = ""
+        self._stopping = False
+        self._snapshot = Snapshot(self._clock.wall_ms(), self._trusted(), self._reception.newest_ms)
+        self._changed = True
+        self._snapshot_s = -1e9
+        self._tick_s = -1e9
+        self._now_hour_s = -1e9
+        self._fault_s: float | None = None
+        self._ask_undated = True
+        self.turned_s = self._clock.mono_s()
+        self.last_commit_s = self._clock.mono_s()
+        self._keep_config()
+        self._warm_up()
+
+    # -- looking -------------------------------------------------------------------------------------------------------------------
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The latest picture; immutable."""
+        return self._snapshot
+
+    def now(self) -> Moment:
+        """Both clocks, read once."""
+        clock = self._clock
+        return Moment(clock.wall_ms(), clock.mono_s(), self._trusted(), clock.boot_id())
+
+    # -- starting ------------------------------------------------------------------------------------------------------------------
+
+    def _keep_config(self) -> None:
+        """Store the config with its time if it differs from the last one stored."""
+        row = self.store.connection.execute("SELECT sha FROM config ORDER BY id DESC LIMIT 1").fetchone()
+        if row is None or bytes(row[0]) != self.site.sha:
+            self._batch.configs.append((self._clock.wall_ms(), self.site.sha, self.site.text))
+            self._batch.urgent = True
+
+    def _warm_up(self) -> None:
+        """Feed the newest two hours to the gauges, without rules: a restart changes nothing and says nothing."""
+        newest = self._reception.newest_ms
+        if newest < 0:
+            return
+        rows = self.store.connection.execute(
+            "SELECT r.ts, n.name || ':' || s.quantity, s.unit, s.digits, r.value, r.flag FROM reading r "
+            "JOIN series s ON s.id = r.series JOIN node n ON n.id = s.node WHERE r.ts > ? ORDER BY r.ts, r.series",
+            (newest - 2 * HOUR_MS,),
+        ).fetchall()
+        self.picture.feed_stored(rows)
+        hours = self.store.connection.execute(
+            "SELECT tank, start, closing FROM level WHERE span = ? AND start > ? AND closing IS NOT NULL ORDER BY start",
+            (HOUR_MS, newest - 27 * HOUR_MS),
+        )
+        for tank, start, closing in hours.fetchall():
+            if tank in self.site.tanks:
+                self.picture.remember(tank, start, closing)
+
+    # -- events --------------------------------------------------------------------------------------------------------------------
+
+    def handle(self, event: Event) -> None:
+        """Take one event into the batch."""
+        now = self.now()
+        self._look_at_clock(now)
+        if isinstance(event, Message):
+            self._message(event, now)
+        elif isinstance(event, Request):
+            self._request(event, now)
+        elif isinstance(event, Delivered):
+            self._batch.sent += self._post.delivered(event, now)
+            self._batch.urgent = True
+        elif isinstance(event, BrokerState):
+            self._broker = event.words
+            self._changed = True
+            self._release.window = self._window()
+            self._take_in(self.wishes.broker(event, now))
+        elif isinstance(event, Tick):
+            self.tick(now)
+        elif isinstance(event, TimeGiven):
+            self._batch.counts["times given"] += 1
+        elif isinstance(event, Stop):
+            self._stopping = True
+        self._release_came(event)
+
+    def _release_came(self, event: Event) -> None:
+        if isinstance(event, Message) or (self._batch.has_rows and not isinstance(event, Tick)):
+            self._release.came(self._clock.mono_s())
+
+    def _look_at_clock(self, now: Moment) -> None:
+        step_ms = self._steps.look(self._clock)
+        if step_ms:
+            log.warning("the clock stepped by %.0f s", step_ms / 1000)
+            self._batch.counts["clock steps"] += 1
+            self._batch.marks["clock step"] = f"{step_ms} ms to {now.wall_ms}"
+            self._changed = True
+        if now.trusted and self._batch.move_undated is None and self._undated_wait():
+            self._batch.move_undated = (now.boot, now.wall_ms - round(now.mono_s * 1000))
+
+    def _undated_wait(self) -> bool:
+        """Whether rows of this boot wait for the clock; asked of the store when some may have come."""
+        if not self._ask_undated:
+            return False
+        self._ask_undated = False
+        boot = self._clock.boot_id()
+        return (
+            self.store.connection.execute("SELECT 1 FROM undated WHERE boot = ? LIMIT 1", (boot,)).fetchone()
+            is not None
+        )
+
+    def _message(self, message: Message, now: Moment) -> None:
+        if message.qos:
+            self._batch.acks.append(Ack(message.mid, message.qos, message.connection))
+        found: Pack | Presence | Wish | None = None
+        try:
+            found = self._decoder.decode(message)
+            if isinstance(found, Presence):
+                self._reception.presence[found.node] = found.state
+                self._changed = True
+            elif message.retain:
+                self._batch.counts["retained, not taken"] += 1
+            elif isinstance(found, Wish):
+                self._wish(found, message, now)
+            else:
+                self._pack(found, message, now)
+        except PayloadError as error:
+            self._set_aside(message, str(error), now)
+        except Refused as error:
+            self._set_aside(message, error.reason, now)
+            if isinstance(found, Pack) and found.run is not None and found.seq is not None:
+                self._reception.handled(found.node, found.run, found.seq, found.keep, self._batch)
+
+    def _wish(self, wish: Wish, message: Message, now: Moment) -> None:
+        changes, answer = self.wishes.carry_out(Request(wish.what, wish.body), self._batch, now)
+        self._take_in(changes)
+        if "error" in answer:
+            self._set_aside(message, str(answer["error"]), now)
+
+    def _pack(self, found: Pack, message: Message, now: Moment) -> None:
+        fresh = self._reception.take(found, message, self._batch, now)
+        self._ask_undated = self._ask_undated or bool(self._batch.undated)
+        if fresh:
+            self._evolve(fresh, now)
+
+    def _set_aside(self, message: Message, reason: str, now: Moment) -> None:
+        topic = message.topic.encode() if isinstance(message.topic, str) else message.topic
+        self._batch.quarantine.append((now.wall_ms, topic[:1024], message.payload[:16_384], reason))
+        self._batch.counts["quarantined"] += 1
+        self._changed = True
+
+    def _evolve(self, fresh: list[Fresh], now: Moment) -> None:
+        """Move the live state: gauges, rules, books."""
+        self._changed = True
+        for each in fresh:
+            self._take_in(self._alerts.on_heard(each.series.partition(":")[0], each.series, each.ts_ms, now.mono_s))
+            if each.series == self.site.air_series:
+                self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
+        for tank, point in self.picture.feed(fresh):
+            self._level(tank, point, now)
+
+    def _level(self, tank: str, point: LevelPoint, now: Moment) -> None:
+        self._take_in(
+            self._alerts.on_level(
+                tank, point.ts_ms, point.on_hand_m3, point.u_noise_m3, point.u_scale_m3, point.quality, now.mono_s
+            )
+        )
+
+    def _request(self, request: Request, now: Moment) -> None:
+        changes, answer = self.wishes.carry_out(request, self._batch, now)
+        self._take_in(changes)
+        self._batch.urgent = True
+        self._changed = True
+        if request.answer is not None:
+            self._batch.answers.append((request.answer, answer))
+
+    def _take_in(self, changes: Iterable[Change]) -> None:
+        for change in changes:
+            kept = change if self._post.sends else replace(change, outbox=())
+            self._batch.changes.append(kept)
+            self._batch.urgent = self._batch.urgent or kept.is_urgent
+            self._changed = True
+
+    def tick(self, now: Moment) -> None:
+        """Let time pass for rules and post."""
+        self._tick_s = now.mono_s
+        self._take_in(self.wishes.facts(now))
+        self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
+        self._batch.sent += self._post.send_due(now)
+
+    # -- committing ----------------------------------------------------------------------------------------------------------------
+
+    def commit(self) -> None:
+        """Write the batch in one transaction, then let go of what rests on it.
+
+        Raises:
+            sqlite3.Error: nothing was written and nothing went out; the batch is kept and may be committed again.
+        """
+        batch, now_s = self._batch, self._clock.mono_s()
+        owed = len(batch.acks)
+        if batch.has_rows:
+            if batch.changes or batch.readings:
+                batch.models["alerts", "memory"] = (
+                    1,
+                    max(self._reception.newest_ms, 0),
+                    self._alerts.memory().encode(),
+                )
+            self.store.write(batch)
+            self.last_commit_s = now_s
+        self._batch = Batch()
+        self._release.released(now_s, owed)
+        for ack in batch.acks:
+            self._outward.ack(ack.mid, ack.qos, ack.connection)
+        for each in _latest(batch):
+            self._outward.publish(each.topic, each.payload, retain=each.retain, qos=each.qos)
+        self._swap_snapshot()
+        for future, answer in batch.answers:
+            future.set_result(answer)
+        if batch.changes:
+            self._post.committed(batch.changes)
+            self._batch.sent += self._post.send_due(self.now())
+
+    def wait_s(self) -> float:
+        """Seconds until something is due: commit, tick, delivery."""
+        now = self.now()
+        waits = [max(0.0, self._tick_s + TICK_S - now.mono_s)]
+        commit = self._release.wait_s(now.mono_s, len(self._batch.acks), urgent=self._batch.urgent)
+        due = self._alerts.next_due_s()
+        post = self._post.next_due_s(now)
+        waits += [each for each in (commit, None if due is None else due - now.mono_s, post) if each is not None]
+        return max(0.0, min(waits))
+
+    def commit_if_due(self) -> None:
+        """Commit when the release says so."""
+        if self._release.wait_s(self._clock.mono_s(), len(self._batch.acks), urgent=self._batch.urgent) == 0.0:
+            self.commit()
+
+    def _swap_snapshot(self) -> None:
+        now = self.now()
+        if not self._changed or now.mono_s - self._snapshot_s < SNAPSHOT_S:
+            return
+        self._changed = False
+        self._snapshot_s = now.mono_s
+        self._snapshot = self._make_snapshot(now)
+
+    def _make_snapshot(self, now: Moment) -> Snapshot:
+        nodes = tuple(
+            NodeNow(node.name, node.state, node.heard_ms, self._reception.presence.get(node.name, ""))
+            for node in self._reception.nodes
+        )
+        return Snapshot(
+            made_ms=now.wall_ms, clock_trusted=now.trusted, newest_ms=self._reception.newest_ms, tanks=self.picture.tanks(now.wall_ms),
+            notices=self._alerts.active(), nodes=nodes, series=self.picture.series(), broker=self._broker,
+        )  # fmt: skip
+
+    # -- slack ---------------------------------------------------------------------------------------------------------------------
+
+    def slack(self) -> bool:
+        """A slice of slack work; True when there may be more. Called when nothing else is due."""
+        newest = self._reception.newest_ms
+        dirty = self.rollup.dirty(newest, SLICE_HOURS)
+        if dirty:
+            self._roll(dirty)
+            return True
+        now_s = self._clock.mono_s()
+        if now_s - self._now_hour_s >= NOW_HOUR_S:
+            self._now_hour_s = now_s
+            self.rollup.rebuild(self.rollup.dirty(newest + HOUR_MS, SLICE_HOURS), keep_marks=True)
+        return False
+
+    def settle(self, *, hours: int = 24) -> None:
+        """Roll up everything that is dirty, the running hour too."""
+        while dirty := self.rollup.dirty(self._reception.newest_ms + HOUR_MS, hours):
+            self._roll(dirty)
+
+    def roll_up_to(self, before_ms: int, *, hours: int) -> None:
+        """Roll up whole chunks of dirty hours that ended by `before_ms`."""
+        while len(dirty := self.rollup.dirty(before_ms, hours)) == hours:
+            self._roll(dirty)
+
+    def _roll(self, dirty: list[tuple[int, list[int]]]) -> None:
+        span = [each for each in dirty if each[0] < dirty[0][0] + 24 * HOUR_MS]
+        self.rollup.rebuild(span)
+        for hour, ids in span:
+            for series in ids:
+                self._reception.unmark(series, hour)
+
+    # -- the service's thread ------------------------------------------------------------------------------------------------------
+
+    def run(self, take: Callable[[int, float], list[Event]], tick_due: threading.Event) -> None:
+        """Turn until a `Stop` event; `take` waits for events, `tick_due` is set by the scheduler."""
+        while not self._stopping:
+            self.turned_s = self._clock.mono_s()
+            if self._batch.has_rows or self._batch.acks or not self.slack():
+                wait = self.wait_s() if self._fault_s is None else 1.0
+                events = take(MOST_EVENTS, wait)
+            else:
+                events = take(MOST_EVENTS, 0.0)
+            self._turn(events, tick_due)
+        self._last_commit()
+
+    def _turn(self, events: list[Event], tick_due: threading.Event) -> None:
+        for event in events:
+            self.handle(event)
+        now = self.now()
+        if tick_due.is_set() or now.mono_s - self._tick_s >= TICK_S or _past(self._alerts.next_due_s(), now.mono_s):
+            tick_due.clear()
+            self._look_at_clock(now)
+            self.tick(now)
+        elif _past_zero(self._post.next_due_s(now)):
+            self._batch.sent += self._post.send_due(now)
+        try:
+            self.commit_if_due()
+            self._fault_s = None
+        except sqlite3.Error as error:
+            self._fault(error)
+        self._swap_snapshot()
+
+    def _fault(self, error: sqlite3.Error) -> None:
+        """The store cannot be written: hold the batch and its acks, say so, try again in a second."""
+        if self._fault_s is None:
+            log.error("the store cannot be written (%s); readings and acknowledgements are held", error)
+            self._batch.counts["store faults"] += 1
+        self._fault_s = self._clock.mono_s()
+
+    def _last_commit(self) -> None:
+        try:
+            self.commit()
+            self.settle(hours=SLICE_HOURS)
+        except sqlite3.Error:
+            log.exception("the last commit failed; what was not acknowledged comes again")
+
+
+def _restored(site: Site, store: Store) -> Alerts:
+    from holdwater.alerts.rows import SavedNotice  # noqa: PLC0415 -- keeps the import block short of one name used here only
+
+    run = store.connection.execute
+    rows = [SavedNotice(*row) for row in run("SELECT * FROM notice WHERE state <> 'clear' ORDER BY id")]
+    memory = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
+    next_id = 1 + int(run("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
+    return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid)
+
+
+def _latest(batch: Batch) -> list[Any]:
+    """Publications, the last one of each retained topic only: a receipt says all that the ones before it said."""
+    latest = {each.topic: at for at, each in enumerate(batch.publications) if each.retain}
+    return [each for at, each in enumerate(batch.publications) if not each.retain or latest[each.topic] == at]
+
+
+def _past(due_s: float | None, now_s: float) -> bool:
+    return due_s is not None and due_s <= now_s
+
+
+def _past_zero(wait_s: float | None) -> bool:
+    return wait_s is not None and wait_s <= 0.0

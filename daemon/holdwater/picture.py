@@ -1,0 +1,147 @@
+"""The live side of the tanks: gauges, what they showed last, and the picture that the snapshot is made of. Pure state, no I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from holdwater.gauge import Gauge, LevelPoint, Place, Surrounds
+from holdwater.reception import Fresh
+from holdwater.snapshot import SeriesNow, TankNow
+from holdwater.store.digits import unpack
+from holdwater.store.rows import DAY_MS, HOUR_MS
+from holdwater.units import wire_unit
+from holdwater_sensors.quality import words
+
+if TYPE_CHECKING:
+    from holdwater.config.site import Site
+
+UNKNOWN_AFTER_MS = 3 * HOUR_MS
+"""A level that was not confirmed for so long is unknown: the last good value is shown as what it is, the last good value."""
+
+DOUBT_AFTER_MS = 30 * 60_000
+"""Readings came for so long and none could be trusted: the level is unknown, with the reason of the newest."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What a tank showed last."""
+
+    newest: LevelPoint | None = None
+    trusted: LevelPoint | None = None
+    heard_ms: int | None = None
+
+
+class Picture:
+    """Gauges of all tanks of a site, fed with fresh readings."""
+
+    def __init__(self, site: Site, place: Place) -> None:
+        self._site = site
+        self._looks = Surrounds()
+        self._gauges: dict[str, Gauge] = {}
+        self._of_series: dict[str, list[str]] = {}
+        for name, tank in site.tanks.items():
+            instruments = [each for each in site.instruments_of(name) if each.gives_depth]
+            self._gauges[name] = Gauge(tank, instruments, self._looks, place)
+            for series in self._gauges[name].series:
+                self._of_series.setdefault(series, []).append(name)
+        self._shown = {name: _Shown() for name in site.tanks}
+        self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
+        self._newest: dict[str, SeriesNow] = {}
+        self.lasts: Callable[[str, float, float], tuple[float | None, float | None, float | None]] = lambda *_: (
+            None,
+            None,
+            None,
+        )
+
+    def feed(self, fresh: Iterable[Fresh]) -> list[tuple[str, LevelPoint]]:
+        """Move the gauges by readings in time order; temperatures of the same pack are looked at first.
+
+        Returns:
+            The levels that came of it, as (tank, level).
+        """
+        readings = list(fresh)
+        for each in readings:
+            self._looks.note(each.series, each.ts_ms, each.value_si)
+            self._newest[each.series] = SeriesNow(each.series, each.ts_ms, each.value_si, "")
+        found = []
+        for each in readings:
+            for tank in self._of_series.get(each.series, ()):
+                point = self._gauges[tank].push(each.series, each.ts_ms, each.value_si)
+                self._shown[tank] = replace(self._shown[tank], heard_ms=each.ts_ms)
+                if point is not None:
+                    self._show(tank, point)
+                    found.append((tank, point))
+        return found
+
+    def feed_stored(self, rows: Iterable[tuple[int, str, str, int, float, int]]) -> None:
+        """Feed rows of the store (time, series, unit, digits, value, flag) in time order, as they were when they came."""
+        for ts, group in groupby(rows, key=lambda row: row[0]):
+            self.feed(
+                Fresh(series, ts, wire_unit(unit).to_si(unpack(value, digits, flag)))
+                for _, series, unit, digits, value, flag in group
+            )
+
+    def _show(self, tank: str, point: LevelPoint) -> None:
+        before = self._shown[tank]
+        self._shown[tank] = _Shown(point, point if point.ok else before.trusted, point.ts_ms)
+        if point.ok and point.on_hand_m3 is not None:
+            self.remember(tank, point.ts_ms, point.on_hand_m3)
+
+    def remember(self, tank: str, ts_ms: int, on_hand_m3: float) -> None:
+        """Keep the last level of each hour for a day, for "since yesterday"."""
+        hours = self._hours[tank]
+        hours[ts_ms - ts_ms % HOUR_MS] = on_hand_m3
+        for hour in [each for each in hours if each < ts_ms - DAY_MS - 2 * HOUR_MS]:
+            del hours[hour]
+
+    def level(self, tank: str) -> LevelPoint | None:
+        """The newest trusted level of a tank."""
+        return self._shown[tank].trusted
+
+    def shut(self, tank: str, links: tuple[int, ...]) -> None:
+        """Links of a tank shut by a note."""
+        self._gauges[tank].set_shut(links)
+
+    def tanks(self, now_ms: int) -> tuple[TankNow, ...]:
+        """All tanks as of now."""
+        return tuple(self._tank(name, now_ms) for name in self._site.tanks)
+
+    def series(self) -> tuple[SeriesNow, ...]:
+        """The newest value of every series, in SI."""
+        return tuple(self._newest[name] for name in sorted(self._newest))
+
+    def _tank(self, name: str, now_ms: int) -> TankNow:
+        shown = self._shown[name]
+        good, newest = shown.trusted, shown.newest
+        reason = self._why_unknown(name, shown, now_ms)
+        if good is None or reason:
+            return TankNow(
+                name,
+                quality=newest.quality if newest else 0,
+                reason=reason or "no reading yet",
+                trusted_at_ms=good.ts_ms if good else None,
+                trusted_m3=good.on_hand_m3 if good else None,
+                heard_ms=shown.heard_ms,
+            )
+        low, mid, high = self.lasts(name, good.on_hand_m3 or 0.0, (good.u_noise_m3**2 + good.u_scale_m3**2) ** 0.5)
+        return TankNow(
+            name, good.ts_ms, good.depth_m, good.on_hand_m3, good.total_m3, good.u_noise_m3, good.u_scale_m3, good.quality,
+            day_ago_m3=self._hours[name].get((good.ts_ms - DAY_MS) - (good.ts_ms - DAY_MS) % HOUR_MS),
+            heard_ms=shown.heard_ms, days_low=low, days_mid=mid, days_high=high,
+        )  # fmt: skip
+
+    def _why_unknown(self, name: str, shown: _Shown, now_ms: int) -> str:
+        """Why the level cannot be told; empty when it can."""
+        if not self._gauges[name].instruments:
+            return "this tank has no level sensor"
+        if shown.newest is None:
+            return "no reading yet"
+        if now_ms - shown.newest.ts_ms > UNKNOWN_AFTER_MS:
+            return "nothing heard from its sensor"
+        good = shown.trusted
+        if good is None or shown.newest.ts_ms - good.ts_ms > DOUBT_AFTER_MS:
+            return words(shown.newest.quality).partition(": ")[2] or "its readings cannot be trusted"
+        return ""

@@ -1,0 +1,172 @@
+"""What people ask of the loop: accept a sensor box, a note, *seen*, *quiet*; and what the loop tells the rules about itself."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from holdwater.alerts.states import Verdict
+from holdwater.intake.decode import NODE_NAME
+from holdwater.store.batch import Batch, NoteRecord
+from holdwater.units import Dimension, UnitError, parse
+
+if TYPE_CHECKING:
+    from holdwater.alerts.engine import Alerts
+    from holdwater.alerts.rows import Change
+    from holdwater.config.site import Site
+    from holdwater.events import BrokerState, Request
+    from holdwater.picture import Picture
+    from holdwater.reception import Moment, Reception
+
+Answer = tuple["list[Change]", dict[str, Any]]
+
+NOTE_KINDS = (
+    "load", "well run", "moved", "dip", "watering", "working on it", "away", "home", "guests", "screen cleaned", "drained", "opened",
+    "dosed", "tested", "link shut", "link open", "mended", "other",
+)  # fmt: skip
+QUANTITIES: dict[str, tuple[str, Dimension]] = {
+    "volume": ("volume_m3", "volume"),
+    "depth": ("depth_m", "length"),
+    "for": ("for_s", "time"),
+}
+"""Keys of a note that hold a quantity as text, the key it is stored under in SI, and its dimension."""
+
+MOST_TEXT = 500
+
+
+class Wishes:
+    """Carries out requests; the loop gives it its parts."""
+
+    def __init__(self, reception: Reception, alerts: Alerts, picture: Picture, site: Site) -> None:
+        self._reception = reception
+        self._alerts = alerts
+        self._picture = picture
+        self._site = site
+        self._broker_up: bool | None = None
+        self._broker_words = ""
+        self._shut: dict[str, frozenset[int]] = {}
+        self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {
+            "accept": self._accept,
+            "retire": self._retire,
+            "seen": self._seen,
+            "quiet": self._quiet,
+            "note": self._note,
+            "commit": lambda _body, _batch, _now: ([], {"ok": True}),
+        }
+
+    def carry_out(self, request: Request, batch: Batch, now: Moment) -> Answer:
+        """Carry out a request; the answer says ``{"error": …}`` when it cannot be."""
+        act = self._known.get(request.what)
+        if act is None:
+            return [], {"error": f"unknown wish {request.what!r}; known: {', '.join(sorted(self._known))}"}
+        try:
+            return act(request.body, batch, now)
+        except (UnitError, ValueError) as error:
+            return [], {"error": str(error)}
+
+    # -- the service itself ----------------------------------------------------------------------------------------------------------
+
+    def broker(self, event: BrokerState, now: Moment) -> list[Change]:
+        """The connection to the broker came up or went away."""
+        self._broker_up, self._broker_words = event.up, event.words
+        return self.facts(now)
+
+    def facts(self, now: Moment) -> list[Change]:
+        """What the loop tells the rules about the service at each tick."""
+        if self._broker_up is None:
+            return []
+        verdict = Verdict.BACK if self._broker_up else Verdict.BEYOND
+        return self._alerts.on_fact("broker", "broker", verdict, now.wall_ms, self._broker_words)
+
+    # -- people ------------------------------------------------------------------------------------------------------------------------
+
+    def _accept(self, body: dict[str, Any], batch: Batch, now: Moment) -> Answer:
+        name = str(body.get("node", ""))
+        if not NODE_NAME.fullmatch(name):
+            return [], {
+                "error": f"{name!r} is no node name: letters, digits, - and _, at most 32, first a letter or digit"
+            }
+        self._reception.accept(name, batch, now)
+        return [], {"ok": True, "node": name, "state": "accepted"}
+
+    def _retire(self, body: dict[str, Any], batch: Batch, _now: Moment) -> Answer:
+        name = str(body.get("node", ""))
+        if not self._reception.retire(name, batch):
+            return [], {"error": f"no node {name!r}; holdwater node list shows those that were heard"}
+        return [], {"ok": True, "node": name, "state": "retired"}
+
+    def _seen(self, body: dict[str, Any], _batch: Batch, now: Moment) -> Answer:
+        changes = self._alerts.seen(_whole(body, "notice"), now.wall_ms)
+        return changes, {"ok": True, "changed": bool(changes)}
+
+    def _quiet(self, body: dict[str, Any], _batch: Batch, _now: Moment) -> Answer:
+        for_s = parse(str(body["for"]), "time") if "for" in body else float(body.get("for_s", 3600.0))
+        changes = self._alerts.quiet(_whole(body, "notice"), for_s)
+        if not changes:
+            return [], {"error": f"no notice {body.get('notice')!r} is on; holdwater status lists those that are"}
+        return changes, {"ok": True, "for_s": for_s}
+
+    def _note(self, body: dict[str, Any], batch: Batch, now: Moment) -> Answer:
+        kind = str(body.get("kind", ""))
+        if kind not in NOTE_KINDS:
+            return [], {"error": f"unknown kind of note {kind!r}; known: {', '.join(NOTE_KINDS)}"}
+        tank = body.get("tank")
+        if tank is not None and tank not in self._site.tanks:
+            return [], {"error": f"no tank {tank!r}; tanks: {', '.join(self._site.tanks)}"}
+        at_ms = _at_ms(body, now)
+        kept = _figures(body)
+        text = json.dumps(kept, sort_keys=True, separators=(",", ":"))
+        uid = str(body.get("uid") or hashlib.sha256(f"{kind}|{at_ms}|{text}".encode()).hexdigest()[:20])[:64]
+        batch.notes.append(NoteRecord(uid, at_ms, now.wall_ms, kind, text))
+        self._links(kind, kept)
+        return self._alerts.on_note(kind, at_ms, kept), {"ok": True, "uid": uid, "at_ms": at_ms}
+
+    def _links(self, kind: str, kept: Mapping[str, Any]) -> None:
+        tank, link = kept.get("tank"), kept.get("link")
+        if kind not in ("link shut", "link open") or not isinstance(tank, str) or not isinstance(link, int):
+            return
+        before = self._shut.get(tank, frozenset())
+        self._shut[tank] = before | {link} if kind == "link shut" else before - {link}
+        self._picture.shut(tank, tuple(sorted(self._shut[tank])))
+
+
+def _whole(body: Mapping[str, Any], key: str) -> int:
+    value = body.get(key)
+    if isinstance(value, str) and re.fullmatch(r"\d{1,15}", value):
+        return int(value)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError(f"{key} {value!r} is no number")
+    return value
+
+
+def _at_ms(body: Mapping[str, Any], now: Moment) -> int:
+    """When a note was: `at_ms`, or `at` as RFC 3339 with its offset, or now."""
+    if "at_ms" in body:
+        return _whole(body, "at_ms")
+    at = body.get("at")
+    if at is None:
+        return now.wall_ms
+    moment = datetime.fromisoformat(str(at))
+    if moment.tzinfo is None:
+        raise ValueError(f"{at!r} has no offset; write it like 2026-10-10T16:20:00-06:00")
+    return round(moment.timestamp() * 1000)
+
+
+def _figures(body: Mapping[str, Any]) -> dict[str, Any]:
+    """A note's body in SI: quantities from text, the rest as short text or numbers."""
+    kept: dict[str, Any] = {}
+    for key, value in body.items():
+        if key in ("kind", "at", "at_ms", "uid"):
+            continue
+        if key in QUANTITIES and isinstance(value, str):
+            name, dimension = QUANTITIES[key]
+            kept[name] = parse(value, dimension)
+        elif isinstance(value, str):
+            kept[key[:32]] = value[:MOST_TEXT]
+        elif isinstance(value, int | float) or value is None:
+            kept[key[:32]] = value
+    return kept
