@@ -1,4 +1,4 @@
-"""Secrets and certificates that the config names: found at load, so that a wrong path shows now and not in the first storm."""
+"""Secrets and certificates that the config names: looked for at load, so a wrong path shows now, not in a storm."""
 
 from __future__ import annotations
 

@@ -47,9 +47,9 @@ def _not_mistyped(error: ValidationError, models: tuple[type[BaseModel], ...]) -
     meant: set[tuple[Any, ...]] = set()
     for details in all_details:
         if details["type"] == "extra_forbidden":
-            *table, name = details["loc"]
-            names = [each for holder in _models_at(models, tuple(table)) for each in field_names(holder)]
-            meant.add((*table, nearest(str(name), names)))
+            table, name = tuple(details["loc"])[:-1], str(details["loc"][-1])
+            names = [each for holder in _models_at(models, table) for each in field_names(holder)]
+            meant.add((*table, nearest(name, names)))
     return [each for each in all_details if each["type"] != "missing" or tuple(each["loc"]) not in meant]
 
 

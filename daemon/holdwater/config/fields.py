@@ -1,4 +1,4 @@
-"""What the models of the config say about themselves: names, kinds of value, examples. For errors and for the manual."""
+"""What the models of the config say of themselves: names, kinds of value, examples. For errors and the manual."""
 
 from __future__ import annotations
 

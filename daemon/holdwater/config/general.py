@@ -156,7 +156,8 @@ class BrokerConfig(Model):
     )
     client_id: str | None = Field(
         default=None, min_length=1, max_length=MAX_CLIENT_ID,
-        description="Name of our session at the broker; made from site and store folder when left out. Two services must never share one.",
+        description="Name of our session at the broker, made from site and store folder when left out. "
+        "Two services must never share one.",
     )  # fmt: skip
     keepalive: Duration = Field(
         default=60.0, description="Time between two signs of life to the broker.", examples=["60 s"]

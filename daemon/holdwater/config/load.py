@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,10 @@ from holdwater.config.redact import sha_of, without_secrets
 from holdwater.config.secrets import Places
 from holdwater.config.site import BrokerSettings, Site, Transfer
 from holdwater.config.syntax import parse_toml
+from holdwater.config.warn import warnings
 from holdwater.errors import ConfigError, OutsideError, Problem
+from holdwater_sensors.instrument import Instrument
+from holdwater_sensors.water import STANDARD_GRAVITY, gravity
 
 MAX_CONFIG_BYTES = 1 << 20  # a config of a household is some kB; more is the wrong file
 
@@ -124,11 +128,12 @@ def _built(parts: Parts, places: Places) -> Site | None:
     weather = parts.one["weather"] or WeatherConfig()
     channels = _channels(parts, places)
     tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
-    parts.problems += across(parts, tanks)
+    instruments = _instruments(parts, site, weather.air)
+    parts.problems += across(parts, tanks, instruments)
     text = _kept_text(parts)
     if parts.problems or site is None:
         return None
-    return Site(
+    built = Site(
         name=site.name,
         timezone=site.zone(),
         latitude=site.latitude,
@@ -136,6 +141,8 @@ def _built(parts: Parts, places: Places) -> Site | None:
         elevation_m=site.elevation,
         measure=site.measure(),
         tanks=tanks,
+        instruments=instruments,
+        routes=tuple(entry.build(name) for name, entry in parts.many["route"].items()),
         transfers=tuple(Transfer(name, each.source, each.target) for name, each in parts.many["transfer"].items()),
         air_series=weather.air,
         rain_series=weather.rain,
@@ -148,6 +155,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         text=text,
         sha=sha_of(text),
     )
+    return replace(built, warnings=warnings(built, parts))
 
 
 def _broker(parts: Parts, places: Places) -> BrokerSettings:
@@ -163,6 +171,17 @@ def _broker(parts: Parts, places: Places) -> BrokerSettings:
     store: StoreConfig | None = parts.one["store"]
     folder = store.build(places.folder).folder if store else places.folder
     return broker.build(password, places, derived_client_id(site.name if site else "", folder))
+
+
+def _instruments(parts: Parts, site: SiteConfig | None, air: str | None) -> dict[str, Instrument]:
+    """The instruments of the sensors that are right; at a standard place where [site] is wrong."""
+    zone = UTC if site is None else site.zone()
+    elevation_m = 0.0 if site is None else site.elevation
+    latitude = None if site is None else site.latitude
+    local_gravity = STANDARD_GRAVITY if latitude is None else gravity(latitude, elevation_m)
+    return {
+        name: entry.build(name, air, local_gravity, elevation_m, zone) for name, entry in parts.many["sensor"].items()
+    }
 
 
 def _channels(parts: Parts, places: Places) -> dict[str, Any]:

@@ -54,7 +54,7 @@ def series_fix(name: str) -> str:
     """What to write instead of a name that is no series."""
     if name.count(":") != 1:
         return 'write the sensor box, one colon, the quantity: "garden:air"'
-    return "use letters, digits, - and _ (in the quantity also .), at most 32 on each side, beginning with a letter or digit"
+    return "use letters, digits, - and _ (in the quantity also .), at most 32 on each side, a letter or digit first"
 
 
 def topic_problem(topic: str) -> str:

@@ -1,7 +1,7 @@
 """The text of a config with its secrets out, and its mark (SHA-256 of a canonical form).
 
-The store keeps the text of every config; so no secret may be in it. A setting is a secret if the config knows another way to
-give it (`password` has `password_file`), and so are the usual names of such things.
+The store keeps the text of every config; so no secret may be in it. A setting is a secret if its name is one of those
+that secrets usually have; a test sees to it that every setting with a `_file` of its own is among them.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def without_secrets(text: str, data: dict[str, Any]) -> str:
 
 @dataclass
 class _Level:
-    """One open table or list while reading: what stands in it is secret or not, and whether its next text is a value."""
+    """One open table or list while reading: is what stands in it secret, is its next text a value."""
 
     table: bool
     secret: bool

@@ -14,6 +14,7 @@ from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
+from holdwater.config.sensor import RouteConfig, SensorConfig
 from holdwater.config.syntax import dotted
 from holdwater.config.tank import TankConfig, TransferConfig
 from holdwater.errors import Problem
@@ -52,6 +53,8 @@ def sections() -> dict[str, Section]:
         Section("weather", "one", WeatherConfig, "Which series tell the weather outside."),
         Section("tank", "many", TankConfig, "One body of water: a tank, or vessels joined into one."),
         Section("transfer", "many", TransferConfig, "Water that may be moved from one tank to another."),
+        Section("sensor", "many", SensorConfig, "One sensor of a tank, where and how it is mounted."),
+        Section("route", "many", RouteConfig, "A device that does not speak our format: from its topic to a series."),
         Section("notice", "many", NoticeConfig, "One kind of notice; none is needed, defaults hold."),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
     )

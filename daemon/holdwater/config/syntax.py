@@ -39,7 +39,7 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
 def parse_toml(text: str) -> tuple[dict[str, Any], tuple[Problem, ...]]:
     """The tables of a TOML text, or its syntax problems.
 
-    A plain `key = value` line that does not parse is left out and the reading goes on, so that several are found at once.
+    A plain `key = value` line that does not parse is left out and the reading goes on: several are found at once.
 
     Args:
         text: the file's text.

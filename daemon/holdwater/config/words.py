@@ -1,0 +1,229 @@
+"""The site in words, as `holdwater check` says it, and the same as plain values for machines."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from holdwater.config.site import Site
+from holdwater.tanks.tank import Tank
+from holdwater.units import M2_PER_FT2, M3_PER_GAL, M_PER_FT, Measure, trimmed
+from holdwater_sensors.counter import Pulses
+from holdwater_sensors.echo import Ultrasonic
+from holdwater_sensors.instrument import Instrument
+
+DAY_S = 86400
+
+
+def site_words(site: Site) -> list[str]:
+    """The site in lines: where, tanks with their sensors, weather, broker, store, page, channels."""
+    lines = [_place(site), "", "Tanks"]
+    for name in site.tanks:
+        lines += tank_words(site, name)
+    lines += [f"  transfer {each.name}: from {each.source} to {each.target}" for each in site.transfers]
+    lines += ["", _weather(site), _broker(site), _store(site), f"Page: {_page(site)}"]
+    lines += [
+        f"Route {each.name}: {each.topic} ({each.form}) becomes {each.series} in {each.unit}" for each in site.routes
+    ]
+    lines += [f"Channel {name}: {channel_words(channel)}" for name, channel in site.channels.items()]
+    return lines
+
+
+def tank_words(site: Site, name: str) -> list[str]:
+    """One tank: its sentence, then its sensors, what it is for and what fills it."""
+    tank = site.tanks[name]
+    lines = [f"  {name}: {tank.describe(site.measure)}"]
+    lines.append(f"    {_purpose(tank, site.measure)}")
+    mounted = site.instruments_of(name)
+    lines += [f"    sensor {each.name}: {instrument_words(each, site.measure)}" for each in mounted]
+    if not any(each.gives_depth for each in mounted):
+        lines.append("    no level sensor")
+    return lines
+
+
+def _purpose(tank: Tank, measure: Measure) -> str:
+    parts = [f"for {', '.join(tank.uses)}" if tank.uses else "no use said"]
+    if tank.filled_by:
+        roof = f" ({_area(tank.roof_m2, measure)})" if tank.roof_m2 else ""
+        parts.append("filled by " + ", ".join(each + roof if each == "roof" else each for each in tank.filled_by))
+    parts.append(f"tap at {measure.length_text(tank.outlet_m)}, overflow at {measure.length_text(tank.overflow_m)}")
+    return "; ".join(parts)
+
+
+def _area(m2: float, measure: Measure) -> str:
+    return f"{trimmed(m2 / M2_PER_FT2, 0)} ft2" if measure.system == "US" else f"{trimmed(m2, 1)} m2"
+
+
+def instrument_words(instrument: Instrument, measure: Measure) -> str:
+    """One sensor: kind, series, where it is mounted, from when it counts."""
+    parts = [f"{instrument.kind}, reads {instrument.series}"]
+    height_m = getattr(instrument.physics, "height_m", None)
+    if height_m is not None:
+        what = "face" if isinstance(instrument.physics, Ultrasonic) else "mounted"
+        parts.append(f"{what} {measure.length_text(height_m)} above the floor")
+    if instrument.vessel:
+        parts.append(f"on vessel {instrument.vessel}")
+    if isinstance(instrument.physics, Ultrasonic):
+        parts.append(f"dead zone {measure.length_text(instrument.physics.dead_zone_m)}")
+    for what, series in (
+        ("air", instrument.air_series),
+        ("water", instrument.water_series),
+        ("supply", instrument.supply_series),
+    ):
+        if series and not isinstance(instrument.physics, Pulses):
+            parts.append(f"{what} temperature from {series}" if what != "supply" else f"supply voltage from {series}")
+    if instrument.from_ms is not None:
+        parts.append(f"counts from {day(instrument.from_ms)}")
+    if instrument.until_ms is not None:
+        parts.append(f"until {day(instrument.until_ms)}")
+    if instrument.corrections:
+        since = [
+            day(each.from_ms) if each.from_ms is not None else "the first reading" for each in instrument.corrections
+        ]
+        parts.append(f"calibrated from {', '.join(since)}")
+    return ", ".join(parts)
+
+
+def day(ms: int) -> str:
+    """A time as the file would have it, in UTC."""
+    at = datetime.fromtimestamp(ms / 1000, UTC)
+    return (
+        at.date().isoformat() + " UTC"
+        if (at.hour, at.minute, at.second) == (0, 0, 0)
+        else at.strftime("%Y-%m-%dT%H:%M:%SZ")
+    )
+
+
+def _place(site: Site) -> str:
+    parts = [site.name, f"days by {site.timezone.key}"]
+    if site.latitude is not None and site.longitude is not None:
+        north, east = "N" if site.latitude >= 0 else "S", "E" if site.longitude >= 0 else "W"
+        parts.append(f"{trimmed(abs(site.latitude), 4)} {north}, {trimmed(abs(site.longitude), 4)} {east}")
+    if site.elevation_m:
+        us = site.measure.system == "US"
+        high = f"{trimmed(site.elevation_m / M_PER_FT, 0)} ft" if us else f"{trimmed(site.elevation_m, 0)} m"
+        parts.append(f"{high} above the sea")
+    return ", ".join([*parts, f"{site.measure.system} units"])
+
+
+def _weather(site: Site) -> str:
+    named = (("air", site.air_series), ("rain", site.rain_series), ("barometer", site.barometer_series))
+    return "Weather: " + ", ".join(f"{what} from {series}" if series else f"no {what}" for what, series in named)
+
+
+def _broker(site: Site) -> str:
+    broker = site.broker
+    who = f"as {broker.username}" if broker.username else "without a name"
+    how = "encrypted" if broker.tls else "not encrypted"
+    secret = ", with a password" if broker.password else ""
+    where = f"{broker.host} port {broker.port}, {who}{secret}, {how}"
+    return f"Broker: {where}, topics {broker.prefix}/…, session {broker.client_id}"
+
+
+def _store(site: Site) -> str:
+    store = site.store
+    often, long = duration(store.commit_every_s), duration(store.keep_raw_s)
+    return f"Store: {store.folder}, written at least every {often}, raw readings kept {long}"
+
+
+def duration(seconds: float) -> str:
+    """A duration in the largest unit that divides it well: 400 days, 10 min, 60 s."""
+    for unit, size in (("days", DAY_S), ("h", 3600), ("min", 60)):
+        if seconds >= 2 * size and seconds % size == 0:
+            return f"{seconds / size:g} {unit}"
+    return f"{seconds:g} s"
+
+
+def _page(site: Site) -> str:
+    if not site.page.on:
+        return "off"
+    names = f", also answers to {', '.join(site.page.hosts)}" if site.page.hosts else ""
+    return site.page.address + names
+
+
+def channel_words(channel: Any) -> str:
+    """One channel: kind, where to without a secret, from which severity on, quiet hours."""
+    parts = [
+        channel.kind,
+        f'takes "{channel.severity}" and worse' if channel.severity != "act now" else 'takes "act now" only',
+    ]
+    if getattr(channel, "host", None):
+        parts.insert(1, f"by {channel.host}")
+    if getattr(channel, "to", None):
+        parts.insert(2, f"to {', '.join(channel.to)}")
+    if channel.quiet:
+        parts.append(f'{channel.quiet} "act now" only')
+    parts.append(f"at most {channel.daily_cap} a day")
+    return ", ".join(parts)
+
+
+def site_values(site: Site) -> dict[str, Any]:
+    """The site as plain values: volumes in m3 and gallons, lengths in m, times in ms."""
+    broker, store, page = site.broker, site.store, site.page
+    return {
+        "name": site.name,
+        "timezone": site.timezone.key,
+        "latitude": site.latitude,
+        "longitude": site.longitude,
+        "elevation_m": site.elevation_m,
+        "units": site.measure.system,
+        "sha256": site.sha.hex(),
+        "tanks": {name: tank_values(tank, site) for name, tank in site.tanks.items()},
+        "transfers": [{"name": each.name, "from": each.source, "to": each.target} for each in site.transfers],
+        "sensors": {name: instrument_values(each) for name, each in site.instruments.items()},
+        "routes": [
+            {"name": r.name, "topic": r.topic, "form": r.form, "series": r.series, "unit": r.unit} for r in site.routes
+        ],
+        "weather": {"air": site.air_series, "rain": site.rain_series, "barometer": site.barometer_series},
+        "broker": {
+            "host": broker.host,
+            "port": broker.port,
+            "tls": broker.tls is not None,
+            "prefix": broker.prefix,
+            "client_id": broker.client_id,
+        },
+        "store": {"folder": str(store.folder), "commit_every_s": store.commit_every_s, "keep_raw_s": store.keep_raw_s},
+        "page": {"on": page.on, "address": page.address, "hosts": list(page.hosts)},
+        "channels": {name: {"kind": each.kind, "severity": each.severity} for name, each in site.channels.items()},
+        "exposures": list(site.exposures),
+        "warnings": list(site.warnings),
+    }
+
+
+def tank_values(tank: Tank, site: Site) -> dict[str, Any]:
+    """One tank as plain values."""
+    return {
+        "words": tank.describe(site.measure),
+        "uses": list(tank.uses),
+        "filled_by": list(tank.filled_by),
+        "outlet_m": tank.outlet_m,
+        "overflow_m": tank.overflow_m,
+        "height_m": tank.height_m,
+        "capacity_m3": tank.capacity_m3,
+        "capacity_gal": tank.capacity_m3 / M3_PER_GAL,
+        "full_on_hand_m3": tank.full_on_hand_m3,
+        "full_on_hand_gal": tank.full_on_hand_m3 / M3_PER_GAL,
+        "reserve_m3": tank.reserve_m3,
+        "floor_m3": tank.floor_m3,
+        "roof_m2": tank.roof_m2,
+        "geometry": tank.geometry,
+        "vessels": [each.name for each in tank.vessels if each.name],
+        "sensors": [each.name for each in site.instruments_of(tank.name)],
+    }
+
+
+def instrument_values(instrument: Instrument) -> dict[str, Any]:
+    """One sensor as plain values."""
+    return {
+        "tank": instrument.tank,
+        "vessel": instrument.vessel or None,
+        "kind": instrument.kind,
+        "series": instrument.series,
+        "unit": instrument.unit,
+        "height_m": getattr(instrument.physics, "height_m", None),
+        "air_series": instrument.air_series,
+        "water_series": instrument.water_series,
+        "from_ms": instrument.from_ms,
+        "until_ms": instrument.until_ms,
+        "calibrations": len(instrument.corrections),
+    }
