@@ -1,0 +1,1 @@
+"""Pictures as SVG, drawn on the server: a tank as its true section, a season as lanes."""

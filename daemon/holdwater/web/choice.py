@@ -1,0 +1,80 @@
+"""What the reader chose: units and light by cookie, range and tanks by address. Whatever is not known is refused or left at its default."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import cast
+from urllib.parse import urlencode, urlsplit
+
+from starlette.requests import Request
+
+from holdwater.errors import UsageError
+from holdwater.units import Measure, System
+
+UNITS = ("US", "metric")
+LIGHTS = ("day", "night", "device")
+RANGES = ((7, "week"), (30, "month"), (120, "season"), (365, "year"))
+DAYS_DEFAULT = 120
+DAYS_MOST = 3660
+PATHS = ("/", "/season", "/season/table")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Range and tanks of a season."""
+
+    days: int
+    tanks: tuple[str, ...]
+    one: str
+
+    def query(self, days: int | None = None, tank: str | None = None) -> str:
+        """The same as an address, with another range or tank."""
+        pairs = {"days": str(days or self.days)}
+        name = self.one if tank is None else tank
+        if name:
+            pairs["tank"] = name
+        return urlencode(pairs)
+
+
+def measure_of(request: Request, default: Measure) -> Measure:
+    """The units this reader chose, else the site's."""
+    chosen = request.cookies.get("units")
+    return Measure(cast("System", chosen)) if chosen in UNITS else default
+
+
+def light_of(request: Request) -> str:
+    """day, night or device."""
+    chosen = request.cookies.get("light", "device")
+    return chosen if chosen in LIGHTS else "device"
+
+
+def span_of(query: Mapping[str, str], names: tuple[str, ...]) -> Span:
+    """Range and tanks out of an address.
+
+    Raises:
+        UsageError: days is no whole number in range, or there is no such tank.
+    """
+    text = query.get("days", str(DAYS_DEFAULT))
+    if not (text.isascii() and text.isdigit() and len(text) <= 4 and 1 <= int(text) <= DAYS_MOST):
+        raise UsageError(
+            f"days is {text[:40]!r}",
+            expected=f"a whole number from 1 to {DAYS_MOST}",
+            do="choose one of the ranges above the picture",
+        )
+    one = query.get("tank", "")
+    if one and one not in names:
+        raise UsageError(
+            f"no tank is called {one[:40]!r}",
+            expected=f"one of {', '.join(names)}",
+            do="choose one of the tanks above the picture",
+        )
+    return Span(int(text), (one,) if one else names, one)
+
+
+def way_back(text: str) -> str:
+    """Where a switch leads back to: only to pages of our own."""
+    parts = urlsplit(text if text.isprintable() and "\\" not in text else "")
+    if parts.scheme or parts.netloc or parts.path not in PATHS:
+        return "/"
+    return parts.path + (f"?{parts.query}" if parts.query else "")

@@ -1,0 +1,162 @@
+"""A season out of the store: what picture, list and table show. Read in one short pass, then the store is let go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from holdwater.config.site import Site
+from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeStepRow
+from holdwater.units import Measure, rounded, trimmed
+from holdwater.web.charts.axis import days_between, local_date, midnight_ms
+from holdwater.web.charts.data import Season, Sign, Sky, TankLane
+from holdwater.web.sources import History
+
+HOURS_UP_TO_DAYS = 200
+"""Longer ranges are drawn from local days: at 1,000 px a day is a pixel wide from about 1,000 days on, and rows stay few."""
+
+MOST_SIGNS = 200
+"""Signs in one picture; earlier ones are left to the table."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayLine:
+    """One local day in the table: on hand at its end as text for each tank, rain, lowest air, what was written and told."""
+
+    day: date
+    levels: tuple[str, ...]
+    rain: str
+    low: str
+    signs: tuple[str, ...]
+
+
+def read_season(site: Site, reader: History, measure: Measure, names: Sequence[str], days: int, now_ms: int) -> Season:
+    """The last so many local days, today counted.
+
+    Args:
+        site: tanks and series.
+        reader: the store, open.
+        measure: household units.
+        names: tanks to show, in this order.
+        days: 1 to 3,660.
+        now_ms: where *today* is.
+    """
+    start, end = season_bounds(site, days, now_ms)
+    span = HOUR_MS if days <= HOURS_UP_TO_DAYS else DAY_MS
+    lanes = []
+    for name in names:
+        tank = site.tanks[name]
+        lanes.append(TankLane(name, tank.full_on_hand_m3, tank.reserve_m3, reader.levels(name, span, start, end), span))
+    signs = signs_of(reader.notes(start, end), reader.notices(start, end), site, measure)
+    return Season(
+        site.name, site.timezone, measure, start, end, now_ms, lanes, read_sky(site, reader, start, end), signs
+    )
+
+
+def season_bounds(site: Site, days: int, now_ms: int) -> tuple[int, int]:
+    """Local midnights around the last so many days."""
+    today = local_date(now_ms, site.timezone)
+    return midnight_ms(today - timedelta(days=days - 1), site.timezone), midnight_ms(
+        today + timedelta(days=1), site.timezone
+    )
+
+
+def read_sky(site: Site, reader: History, start_ms: int, end_ms: int) -> Sky:
+    """Rain and lowest air of each local day. A reading of the rain gauge is the rain since the one before it, so a day's rain is mean times count."""
+    rain = lows = None
+    if site.rain_series is not None:
+        rain = [(row.start_ms, row.mean * row.n) for row in reader.rolls(site.rain_series, DAY_MS, start_ms, end_ms)]
+    if site.air_series is not None:
+        lows = [(row.start_ms, row.lo) for row in reader.rolls(site.air_series, DAY_MS, start_ms, end_ms)]
+    return Sky(rain, lows)
+
+
+def signs_of(notes: Sequence[NoteRow], steps: Sequence[NoticeStepRow], site: Site, measure: Measure) -> list[Sign]:
+    """Notes, and notices at the moment they were told, in order of time, numbered."""
+    found: list[tuple[int, str, str, str]] = []
+    for note in notes:
+        kind = note.kind if note.kind in {"load", "dip"} else "chore"
+        found.append((note.at_ms, kind, "", note_words(note, measure)))
+    told: set[int] = set()
+    for step in steps:
+        if step.state == "active" and step.notice not in told:
+            told.add(step.notice)
+            found.append((step.at_ms, "notice", step.severity, f"{step.severity}: {step.short}"))
+    found.sort(key=lambda each: each[0])
+    return [Sign(number, *each) for number, each in enumerate(found[-MOST_SIGNS:], start=1)]
+
+
+FIGURES = {"_m3": "volume", "_m": "length", "_c": "temperature"}
+
+
+def note_words(note: NoteRow, measure: Measure) -> str:
+    """A note in words: its kind, the tank, its figures in household units, its text."""
+    words = [note.kind.replace("_", " ")]
+    tank = note.body.get("tank")
+    if isinstance(tank, str):
+        words.append(tank)
+    for key, value in note.body.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        if key.endswith("_m3"):
+            words.append(measure.volume_text(value))
+        elif key.endswith("_m"):
+            words.append(measure.length_text(value))
+        elif key.endswith("_c"):
+            words.append(f"{trimmed(measure.temperature(value), 0)} °{measure.temperature_unit}")
+    for key in ("what", "exposure", "text", "words"):
+        text = note.body.get(key)
+        if isinstance(text, str) and text:
+            words.append(text)
+    return ", ".join(words)
+
+
+def day_lines(
+    site: Site, reader: History, measure: Measure, names: Sequence[str], days: int, now_ms: int
+) -> list[DayLine]:
+    """The season as a table, the newest day first."""
+    start, end = season_bounds(site, days, now_ms)
+    levels = {
+        name: {_day(row.start_ms, site): row for row in reader.levels(name, DAY_MS, start, end)} for name in names
+    }
+    sky = read_sky(site, reader, start, end)
+    rain = {_day(at, site): metres for at, metres in sky.rain or ()}
+    lows = {_day(at, site): low for at, low in sky.lows or ()}
+    signs: dict[date, list[str]] = {}
+    for sign in signs_of(reader.notes(start, end), reader.notices(start, end), site, measure):
+        signs.setdefault(local_date(sign.at_ms, site.timezone), []).append(sign.words)
+    lines = []
+    for each in days_between(local_date(start, site.timezone), local_date(end - 1, site.timezone)):
+        texts = tuple(_level(levels[name].get(each), measure) for name in names)
+        lines.append(
+            DayLine(
+                each, texts, _rain(rain.get(each), measure), _low(lows.get(each), measure), tuple(signs.get(each, ()))
+            )
+        )
+    return lines[::-1]
+
+
+def _day(ms: int, site: Site) -> date:
+    return local_date(ms, site.timezone)
+
+
+def _level(row: LevelRow | None, measure: Measure) -> str:
+    if row is None or row.on_hand_m3 is None:
+        return "unknown"
+    doubt = measure.volume(2 * (row.u_noise_m3**2 + row.u_scale_m3**2) ** 0.5)
+    return (
+        f"{rounded(measure.volume(row.on_hand_m3), doubt / 2)} ± {doubt:.0f}"
+        if doubt >= 1
+        else f"{rounded(measure.volume(row.on_hand_m3), doubt / 2)} ± {doubt:.1f}"
+    )
+
+
+def _rain(metres: float | None, measure: Measure) -> str:
+    if metres is None:
+        return "–"
+    return trimmed(measure.rain(metres), 2 if measure.system == "US" else 1)
+
+
+def _low(low_c: float | None, measure: Measure) -> str:
+    return "–" if low_c is None else f"{measure.temperature(low_c):.0f}"
