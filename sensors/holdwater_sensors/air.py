@@ -8,8 +8,9 @@ STANDARD_PA = 101_325.0
 CO2_FRACTION = 0.0004  # mole fraction; as in the check rows. 100 ppm more change the speed by about 2e-5
 HEADSPACE_RH = 95.0  # %RH over stored water, near saturation: common practice, no source
 
-# O. Cramer, "The variation of the specific heat ratio and the speed of sound in air with temperature, pressure, humidity and CO2
-# concentration", J. Acoust. Soc. Am. 93 (1993) 2510-2516, table III: sixteen coefficients, t in degC, p in Pa, mole fractions.
+# O. Cramer, "The variation of the specific heat ratio and the speed of sound in air with temperature, pressure,
+# humidity and CO2 concentration", J. Acoust. Soc. Am. 93 (1993) 2510-2516, table III: sixteen coefficients, t in degC,
+# p in Pa, mole fractions.
 _A = (
     331.5024, 0.603055, -0.000528, 51.471935, 0.1495874, -0.000782, -1.82e-7, 3.73e-8,
     -2.93e-10, -85.20931, -0.228525, 5.91e-5, -2.835149, -2.15e-13, 29.179762, 0.000486,
@@ -43,8 +44,8 @@ def sound_speed(t_c: float, rh: float = HEADSPACE_RH, pressure_pa: float = STAND
         pressure_pa: air pressure, Pa; the paper covers 75 to 102 kPa.
 
     Returns:
-        m/s. Cramer 1993; agrees with the humid-air model of CoolProp within 0.04 m/s from 0 to 30 degC and 0.16 m/s from
-        -30 to 50 degC (checked in the tests).
+        m/s. Cramer 1993; agrees with the humid-air model of CoolProp within 0.04 m/s from 0 to 30 degC and 0.16 m/s
+        from -30 to 50 degC (checked in the tests).
     """
     a = _A
     t = t_c
@@ -60,7 +61,10 @@ def sound_speed(t_c: float, rh: float = HEADSPACE_RH, pressure_pa: float = STAND
 
 
 def dry_sound_speed(t_c: float) -> float:
-    """Speed of sound in the form most device firmware uses, 343.2 m/s at 20 degC with the root of the temperature (ISO 9613-1:1993)."""
+    """Speed of sound in dry air as most firmware reckons: 343.2 m/s at 20 degC, with the root of the temperature.
+
+    Source: the form of ISO 9613-1:1993; reads 0.07 to 0.16 m/s under dry air, and more under humid air.
+    """
     return 343.2 * math.sqrt((t_c + 273.15) / 293.15)
 
 

@@ -12,8 +12,8 @@ class FloatSwitch:
 
     Attributes:
         heights_m: switching heights above the lowest inside floor, rising, m.
-        band_m: how far water may stand off a height without contradicting it (float travel, waves); 1 in by default (common
-            practice, no source).
+        band_m: how far water may stand off a height without contradicting it (float travel, waves); 1 in by default
+            (common practice, no source).
         closed_when_up: False for a switch that opens when lifted; only for a single one.
     """
 

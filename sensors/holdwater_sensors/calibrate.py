@@ -1,7 +1,7 @@
 """Calibration: a straight line through measured and true depths, with the doubt of its gain and offset.
 
-Ordinary least squares with covariance as in JCGM 100:2008 (GUM), annex H.3. A calibration corrects depths from a date on; readings
-stay as they were received.
+Ordinary least squares with covariance as in JCGM 100:2008 (GUM), annex H.3. A calibration corrects depths from a date
+on; readings stay as they were received.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Correction:
 
     @property
     def keeps_scale(self) -> float:
-        """How much of the instrument's own scale uncertainty is left: none once gain and offset were measured with their doubt."""
+        """How much of the sensor's own scale uncertainty is left: none once the offset was measured with its doubt."""
         return 0.0 if self.u_offset_m > 0 else abs(self.gain)
 
 
@@ -82,8 +82,9 @@ def line(points: Sequence[tuple[float, float]], u_point: float = 0.0) -> Fit:
 
     Args:
         points: one: offset only, the gain is taken as 1; two: the line through both; more: least squares.
-        u_point: standard uncertainty of one point, in the unit of y. With one or two points nothing else tells the doubt; with more it
-            is the least that is believed, so that three points in a row by luck do not make a perfect sensor.
+        u_point: standard uncertainty of one point, in the unit of y. With one or two points nothing else tells the
+            doubt; with more it is the least that is believed, so that three points in a row by luck do not make a
+            perfect sensor.
 
     Raises:
         FitError: no points, or all x the same.

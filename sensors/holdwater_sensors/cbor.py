@@ -1,7 +1,8 @@
 """The part of CBOR (RFC 8949) that SenML uses (RFC 8428 section 6), read strictly.
 
-Our own small reader, not a general one: a general decoder also builds regular expressions, mail messages, shared and cyclic
-references from tags, and grows with its options from version to version. Here the only tag is 4, a decimal fraction.
+Our own small reader, not a general one: a general decoder also builds regular expressions, mail messages, shared and
+cyclic references from tags, and grows with its options from version to version. Here the only tag is 4, a decimal
+fraction.
 """
 
 from __future__ import annotations

@@ -47,8 +47,8 @@ class Pulses:
             now: count at the later reading.
             seconds: time between them, s.
 
-        A smaller count is a roll-over when the modulus explains it within what the meter can pass, else a restart from zero: then
-        `now` pulses are certain, those between the earlier reading and the restart are lost.
+        A smaller count is a roll-over when the modulus explains it within what the meter can pass, else a restart from
+        zero: then `now` pulses are certain, those between the earlier reading and the restart are lost.
         """
         pulses, reset = now - before, False
         if pulses < 0:

@@ -29,19 +29,27 @@ class Ultrasonic:
     Attributes:
         height_m: face of the sensor above the lowest inside floor, m.
         sends: "distance" (m) or "echo time" (s, there and back).
-        assumed_speed: speed of sound with which the device worked out a distance, m/s; None: it allows for temperature itself.
+        assumed_speed: speed of sound with which the device worked out a distance, m/s; None: it allows for temperature
+            itself.
         dead_zone_m: blanking distance; 0.25 m by default, middle of the usual 20 to 30 cm (common practice, no source).
-        max_range_m: farthest distance it can measure; 5 m by default, middle of the usual 4 to 6 m (common practice, no source).
-        accuracy_m: limit of error, m; 1 cm by default (entry of the University of Colorado in NASA's directory of instruments).
+        max_range_m: farthest distance it can measure; 5 m by default, middle of the usual 4 to 6 m (common practice, no
+            source).
+        accuracy_m: limit of error, m; 1 cm by default (entry of the University of Colorado in NASA's directory of
+            instruments).
         accuracy_share: limit of error as a share of the distance, when that is larger; 0.4 % by default (same source).
         resolution_m: smallest step of its output, m.
         height_u_m: standard uncertainty of the height of the face.
-        tilt_rad: largest angle between its axis and the vertical; a flat surface can then over-read the distance by 1 / cos.
-        share: share of the difference between probe and water by which the mean of the path differs from the water; None: not known.
+        tilt_rad: largest angle between its axis and the vertical; a flat surface can then over-read the distance by 1 /
+            cos.
+        share: share of the difference between probe and water by which the mean of the path differs from the water;
+            None: not known.
         expects_air: a series of the air temperature is configured, so that a missing value is worth a doubt.
         rh: humidity of the headspace when not measured, %.
         pressure_pa: air pressure when not measured (from the elevation), Pa.
         usual_air_c: air temperature when none is measured, degC.
+        beam_rad: full angle of its beam, rad; None: not stated.
+        wall_m: distance from its axis to the nearest wall, m; None: not stated.
+        speed_stated: how the device reckons distance is stated, not assumed.
     """
 
     height_m: float
@@ -59,13 +67,16 @@ class Ultrasonic:
     rh: float = HEADSPACE_RH
     pressure_pa: float = STANDARD_PA
     usual_air_c: float = USUAL_AIR_C
+    beam_rad: float | None = None
+    wall_m: float | None = None
+    speed_stated: bool = True
 
     def path_temperature(self, around: Surroundings) -> tuple[float, float]:
         """Mean temperature along the path and its standard uncertainty, degC.
 
-        The probe sits at the lid: in the sun it over-reads the path, under a night sky it under-reads it. Where the water temperature
-        is known the mean lies between the two. (Strictly the mean of 1/c counts; the mean temperature is within 0.003 % of it for 20 degC
-        from lid to water.)
+        The probe sits at the lid: in the sun it over-reads the path, under a night sky it under-reads it. Where the
+        water temperature is known the mean lies between the two. (Strictly the mean of 1/c counts; the mean temperature
+        is within 0.003 % of it for 20 degC from lid to water.)
         """
         if around.air_c is None:
             if around.water_c is None:

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 
 class Why(StrEnum):
-    """Reasons for refusing a payload. The words are stored with the payload in quarantine and never change their meaning."""
+    """Reasons for refusing a payload; stored with it in quarantine, so they never change their meaning."""
 
     SIZE = "size"  # empty, or larger than a payload may be
     TEXT = "text"  # not UTF-8, a lone surrogate, or a NUL

@@ -1,14 +1,17 @@
 """Hampel filter: which readings jump away from their neighbours.
 
-A reading is an outlier when it lies more than `n` scaled median absolute deviations from the median of the `2k + 1` readings around
-it (F. R. Hampel; R. K. Pearson, "Data cleaning for dynamic modeling and control", European Control Conference 1999; 1.4826 makes
-the deviation the standard deviation of a normal distribution). Three things are added for water:
+A reading is an outlier when it lies more than `n` scaled median absolute deviations from the median of the `2k + 1`
+readings around it (F. R. Hampel; R. K. Pearson, "Data cleaning for dynamic modeling and control", European Control
+Conference 1999; 1.4826 makes the deviation the standard deviation of a normal distribution). Three things are added for
+water:
 
-- A floor under the scale. Quantised steady water has a deviation of zero, and one count of change would be "an outlier".
+- A floor under the scale. Quantised steady water has a deviation of zero, and one count of change would be "an
+outlier".
 - The window ends in time too, so that a reading after a silent night is not judged by those before it.
-- The final verdict on reading i depends on readings i-k to i+k and nothing else: history comes out equal for any order of arrival, a
-  real step (a delivered load) passes with its true time, and quiet water has no lag. At arrival, before the k later readings are
-  there, the verdict is provisional and looks back only.
+- The final verdict on reading i depends on readings i-k to i+k and nothing else: history comes out equal for any order
+of arrival, a
+  real step (a delivered load) passes with its true time, and quiet water has no lag. At arrival, before the k later
+  readings are there, the verdict is provisional and looks back only.
 
 At both ends of a record the window is truncated. No reading is ever changed: a verdict is a quality and the median.
 """

@@ -1,7 +1,7 @@
 """Foreign devices: from a plain number, a JSON document or a delimited line to records of one series.
 
-A device that is not ours sends what it likes on a topic of its own; a route says where in the payload the value (and its time, if it
-has one) stands, and in what unit. A route without a time of its own dates the record by its reception.
+A device that is not ours sends what it likes on a topic of its own; a route says where in the payload the value (and
+its time, if it has one) stands, and in what unit. A route without a time of its own dates the record by its reception.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class Route:
 
     @property
     def qos(self) -> int:
-        """Delivery to subscribe with: 1 when readings carry their time, else 0, so that no backlog is dated by guess."""
+        """Delivery to ask for: 1 when readings carry their time, else 0, so that no backlog is dated by guess."""
         return 0 if self.time is None else 1
 
     def decode(self, payload: bytes, now_s: float) -> tuple[Record, ...]:

@@ -1,8 +1,8 @@
 """A sensor with its mount: from one value, and what surrounds it, to the depth of the water and its doubt.
 
-The doubt comes in two parts (GUM, JCGM 100:2008, eq. 10, uncorrelated inputs). `u_noise_m` changes from reading to reading; `u_scale_m`
-stays the same or moves in step (mount height, gain, density, temperature scale), so it cancels in the difference of two readings.
-Limits "± a" are read as uniform: u = a / sqrt(3) (GUM 4.3.7).
+The doubt comes in two parts (GUM, JCGM 100:2008, eq. 10, uncorrelated inputs). `u_noise_m` changes from reading to
+reading; `u_scale_m` stays the same or moves in step (mount height, gain, density, temperature scale), so it cancels in
+the difference of two readings. Limits "± a" are read as uniform: u = a / sqrt(3) (GUM 4.3.7).
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ class Dip:
     """A stick or tape that a person reads.
 
     Attributes:
-        height_m: 0 when the stick stands on the floor and shows the depth; else the height above the lowest inside floor from which the
-            empty space is measured down.
+        height_m: 0 when the stick stands on the floor and shows the depth; else the height above the lowest inside
+            floor from which the empty space is measured down.
         accuracy_m: limit of error, m; half an inch by default (common practice, no source).
     """
 
@@ -133,7 +133,8 @@ class Instrument:
             ts_ms: time of the reading, ms UTC; picks the calibration.
 
         Returns:
-            Depth, its doubt and its quality; `depth_m` is None for what cannot be trusted and for kinds that give no depth.
+            Depth, its doubt and its quality; `depth_m` is None for what cannot be trusted and for kinds that give no
+            depth.
         """
         if not math.isfinite(value_si):
             return Depth(None, 0.0, 0.0, NOT_FINITE)

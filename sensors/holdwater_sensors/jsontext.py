@@ -1,7 +1,7 @@
 """JSON from a stranger: strict, bounded, and every fault a `PayloadError`.
 
-`json.loads` alone takes NaN, Infinity, 1e400, doubled keys, UTF-16, lone surrogates and NUL, and answers deep nesting with a
-RecursionError; none of that may reach the store.
+`json.loads` alone takes NaN, Infinity, 1e400, doubled keys, UTF-16, lone surrogates and NUL, and answers deep nesting
+with a RecursionError; none of that may reach the store.
 """
 
 from __future__ import annotations
@@ -57,8 +57,8 @@ def _decode(decoder: json.JSONDecoder, text: str) -> Any:
 
 
 def _is_flat_pack(found: Any, text: str) -> bool:
-    # An array of objects of scalars without any escape holds exactly two quotes for each key and each string. More quotes: a key
-    # stood twice (the parser kept the last). Counting costs a tenth of a hook called for each object.
+    # An array of objects of scalars without any escape holds exactly two quotes for each key and each string. More
+    # quotes: a key stood twice (the parser kept the last). Counting costs a tenth of a hook called for each object.
     if type(found) is not list or "\\" in text:
         return False
     strings = 0

@@ -37,6 +37,7 @@ class Hydrostatic:
         pressure_pa: air pressure when no barometer is heard (from the elevation), Pa.
         usual_water_c: water temperature when none is measured, degC.
         gravity: local gravity, m/s2.
+        accuracy_stated: its accuracy or range is stated, not assumed.
     """
 
     height_m: float
@@ -52,6 +53,7 @@ class Hydrostatic:
     pressure_pa: float = STANDARD_PA
     usual_water_c: float = USUAL_C
     gravity: float = STANDARD_GRAVITY
+    accuracy_stated: bool = True
 
     def head_pressure(self, value: float, around: Surroundings) -> tuple[float, float, int]:
         """Pressure of the water column in Pa, the uncertainty that its air pressure brings, and quality."""
@@ -91,7 +93,8 @@ class Hydrostatic:
             return None, u_noise_m, u_scale_m, OUT_OF_RANGE
         if head_m > 2 * u_m or self.height_m <= u_m:
             return max(head_m + self.height_m, 0.0), u_noise_m, u_scale_m, quality
-        # At or below the diaphragm it reads zero whatever stands there: anything from the floor to the diaphragm is as likely.
+        # At or below the diaphragm it reads zero whatever stands there: anything from the floor to the diaphragm is as
+        # likely.
         return (
             self.height_m / 2,
             math.hypot(u_noise_m, self.height_m / math.sqrt(12)),

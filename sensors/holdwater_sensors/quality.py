@@ -1,6 +1,7 @@
 """Quality of a reading: ok, suspect or rejected, with a reason out of a closed list.
 
-A code is one small integer, ``grade * 100 + reason``, so that the worst of many is ``max`` and a row stores it in two bytes.
+A code is one small integer, ``grade * 100 + reason``, so that the worst of many is ``max`` and a row stores it in two
+bytes.
 """
 
 from __future__ import annotations

@@ -14,7 +14,8 @@ class Record(NamedTuple):
         unit: primary SenML unit of `value`, empty when the sender gave none.
         t_s: seconds since 1970-01-01 UTC.
         value: the number; None when the record carries a text, a truth, data or only a sum.
-        relative: the time came as seconds relative to reception (or not at all), so it is as good as the reception time.
+        relative: the time came as seconds relative to reception (or not at all), so it is as good as the reception
+            time.
         total: the sum field of SenML (integral of the value over time, unit times seconds).
         text: string value.
         truth: boolean value.

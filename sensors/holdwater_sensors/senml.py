@@ -1,8 +1,9 @@
 """SenML packs (RFC 8428, 9100, 8798): JSON or CBOR in, resolved records out.
 
-Resolved as in RFC 8428 section 4.6: base fields applied, times absolute, in order of time. Units come out as primary units.
-Choices where the text leaves one: a record with base fields only yields no record (section 5.1.7 has one); a missing value counts
-as zero when a base value is in force (section 4.5.4); versions up to 10 and 26 (10 and the secondary units) are understood.
+Resolved as in RFC 8428 section 4.6: base fields applied, times absolute, in order of time. Units come out as primary
+units. Choices where the text leaves one: a record with base fields only yields no record (section 5.1.7 has one); a
+missing value counts as zero when a base value is in force (section 4.5.4); versions up to 10 and 26 (10 and the
+secondary units) are understood.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any
 from holdwater_sensors import cbor, jsontext
 from holdwater_sensors.errors import PayloadError, Why
 from holdwater_sensors.record import Pack, Record
-from holdwater_sensors.senml_units import PLAIN, PRIMARY, SAME, SECONDARY
+from holdwater_sensors.senml_units import PLAIN, SAME, SECONDARY
 
 ABSOLUTE_FROM_S = 2**28  # RFC 8428 section 4.5.3: the sum of base time and time, from here up, is seconds since 1970
 LATEST_S = 253_402_300_800.0  # start of the year 10000
@@ -31,7 +32,8 @@ _KNOWN = _BASE | _OWN
 _TYPED = frozenset(("vs", "vb", "vd", "s", "ut"))
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _CBOR_LABELS = {
-    -1: "bver", -2: "bn", -3: "bt", -4: "bu", -5: "bv", -6: "bs", 0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
+    -1: "bver", -2: "bn", -3: "bt", -4: "bu", -5: "bv", -6: "bs", 0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6:
+    "t", 7: "ut", 8: "vd",
 }  # fmt: skip
 _T = itemgetter(2)
 
@@ -149,7 +151,6 @@ def _converted(unit: str, version: int) -> tuple[str, float, float]:
         if version == SECONDARY_VERSION:
             return SECONDARY[unit]
         raise PayloadError(Why.UNIT, f"{unit!r} needs version {SECONDARY_VERSION}; send {SECONDARY[unit][0]!r}")
-    assert unit not in PRIMARY, "plain primary units never come here"
     raise PayloadError(Why.UNIT, f"{unit!r} is no SenML unit; send SI: m, Pa, Cel, V, A, m3, %RH")
 
 

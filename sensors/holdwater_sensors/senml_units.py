@@ -1,9 +1,9 @@
 """Units of SenML: which may be written, and how secondary ones become primary ones.
 
-Primary units: RFC 8428 section 12.1 with the additions of RFC 8798 section 2. Secondary units: RFC 8798 section 3, table 2
-(value in primary unit = value * scale + offset); RFC 9100 and 8798 allow them in a pack only under version 26.
-The tables are written from memory of the registry; the secondary ones that a water system meets (mm, cm, hPa, mV, mA, ms, min, h)
-are checked against pint in the tests.
+Primary units: RFC 8428 section 12.1 with the additions of RFC 8798 section 2. Secondary units: RFC 8798 section 3,
+table 2 (value in primary unit = value * scale + offset); RFC 9100 and 8798 allow them in a pack only under version 26.
+The tables are written from memory of the registry; the secondary ones that a water system meets (mm, cm, hPa, mV, mA,
+ms, min, h) are checked against pint in the tests.
 """
 
 from __future__ import annotations

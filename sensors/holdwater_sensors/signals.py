@@ -14,8 +14,8 @@ from holdwater_sensors.quality import OK, Grade, Reason, code
 class CurrentLoop:
     """A 4-20 mA transmitter, judged by NAMUR NE 43.
 
-    NE 43: measuring information from 3.8 to 20.5 mA; failure information at 3.6 mA and below, 21 mA and above. What lies between
-    (3.6 to 3.8, 20.5 to 21) is neither: suspect. A loop at 0 mA is open.
+    NE 43: measuring information from 3.8 to 20.5 mA; failure information at 3.6 mA and below, 21 mA and above. What
+    lies between (3.6 to 3.8, 20.5 to 21) is neither: suspect. A loop at 0 mA is open.
     """
 
     def share(self, current_a: float, supply_v: float | None) -> tuple[float, int]:  # noqa: ARG002 - one form for all signals
@@ -51,8 +51,8 @@ class Ratiometric:
             signal_v: output of the transmitter, V.
             supply_v: its supply as measured, V; None when not known.
 
-        The output is in fault outside 5 to 95 % of the supply (0.25 to 4.75 V of 5 V), the supply in doubt when more than 10 % off its
-        nominal value (both common practice, no source).
+        The output is in fault outside 5 to 95 % of the supply (0.25 to 4.75 V of 5 V), the supply in doubt when more
+        than 10 % off its nominal value (both common practice, no source).
         """
         quality = OK
         if supply_v is None:
@@ -83,7 +83,7 @@ class Voltage:
     high_v: float
 
     def share(self, signal_v: float, supply_v: float | None) -> tuple[float, int]:  # noqa: ARG002 - one form for all signals
-        """Share of the range and quality of a voltage in V; outside the span by over 5 % of it the transmitter is in fault."""
+        """Share of the range and quality of a voltage in V; more than 5 % outside the span is a fault."""
         share = (signal_v - self.low_v) / (self.high_v - self.low_v)
         return share, OK if -0.05 <= share <= 1.05 else code(Grade.REJECTED, Reason.OUT_OF_RANGE)
 

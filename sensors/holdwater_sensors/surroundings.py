@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class Surroundings(NamedTuple):
-    """Facts from other series; None where no recent value is known. A named tuple, not a dataclass: made for every reading.
+    """Facts from other series; None where no recent value is known. A named tuple because it is made for every reading.
 
     Attributes:
         air_c: air temperature where it is measured (at the lid, in the headspace or outside), degC.

@@ -24,7 +24,7 @@ def density(t_c: float) -> float:
 
 
 def expansion(from_c: float, to_c: float) -> float:
-    """Relative change of the volume of a closed mass of water that goes from one temperature to another (0.00434 from 5 to 30 degC).
+    """Relative change of the volume of a closed mass of water between two temperatures (0.00434 from 5 to 30 degC).
 
     A gauge that looks at the surface sees it; a pressure sensor in a straight-walled tank does not.
     """
@@ -38,7 +38,8 @@ def gravity(latitude_deg: float | None, elevation_m: float = 0.0) -> float:
         latitude_deg: -90 to 90; None when not known: the standard value at sea level is used.
         elevation_m: height above sea level, m.
 
-    Source: normal gravity on the WGS84 ellipsoid by Somigliana's closed formula, with the free-air gradient 3.086e-6 per s2.
+    Source: normal gravity on the WGS84 ellipsoid by Somigliana's closed formula, with the free-air gradient 3.086e-6
+        per s2.
     Rock below and around changes it by under 0.02 %.
     """
     if latitude_deg is None:

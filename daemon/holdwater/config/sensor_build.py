@@ -1,0 +1,171 @@
+"""From the settings of a sensor to its physics."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdwater.config.measured import Quantity
+from holdwater.units import PA_PER_M_H2O
+from holdwater_sensors.air import dry_sound_speed
+from holdwater_sensors.bounds import FloatSwitch
+from holdwater_sensors.counter import Pulses
+from holdwater_sensors.echo import FIRMWARE_SPEED, Ultrasonic
+from holdwater_sensors.instrument import Dip, Physics
+from holdwater_sensors.pressure import Hydrostatic
+from holdwater_sensors.signals import CurrentLoop, Ratiometric, Signal
+from holdwater_sensors.weight import LoadCell
+
+if TYPE_CHECKING:
+    from holdwater.config.sensor import SensorConfig
+
+PRESSURE_KINDS = {"pressure": "gauge", "absolute pressure": "absolute", "sealed pressure": "sealed"}
+_UNIT: dict[str, str] = {
+    "current loop": "A",
+    "ratiometric": "V",
+    "float": "count",
+    "load cell": "kg",
+    "flow pulses": "count",
+    "rain pulses": "count",
+    "dip": "m",
+}
+_UNIT |= dict.fromkeys(PRESSURE_KINDS, "Pa")
+# Defaults of accuracy, as limits; where each is from stands beside the class that uses it in holdwater_sensors.
+_RANGE_SHARE = 0.005  # of the range: usual class of a submersible transmitter (common practice, no source)
+_NO_RANGE_PA = 250.0  # 25 mm of water: 0.5 % of a 5 m range, when no range is stated
+_DRIFT_SHARE = 0.0025  # of the range, a year's drift (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What a sensor takes from its site: series of the air, gravity in m/s2, mean air pressure in Pa."""
+
+    air: str | None
+    gravity: float
+    pressure_pa: float
+
+
+def ends_pa(config: SensorConfig) -> tuple[float, float]:
+    """Low and high end of the range as pressure; a height of water is a column of 1000 kg/m3 at standard gravity."""
+    if config.range is None:
+        return 0.0, 0.0
+    ends = [value * PA_PER_M_H2O if dimension == "length" else value for dimension, value in config.range]
+    return (0.0, ends[0]) if len(ends) == 1 else (ends[0], ends[1])
+
+
+def _as_pa(quantity: Quantity | None, span_pa: float, default_pa: float) -> float:
+    if quantity is None:
+        return default_pa
+    dimension, value = quantity
+    return value * {"length": PA_PER_M_H2O, "ratio": span_pa}.get(dimension, 1.0)
+
+
+def _hydrostatic(config: SensorConfig, site: Site) -> Physics:
+    low, high = ends_pa(config)
+    span = high - low
+    signal: Signal | None = None
+    if config.kind == "current loop":
+        signal = CurrentLoop()
+    elif config.kind == "ratiometric":
+        signal = Ratiometric(
+            config.span[0] / config.supply_nominal,
+            config.span[1] / config.supply_nominal,
+            config.supply_nominal,
+            config.supply is not None,
+        )
+    return Hydrostatic(
+        height_m=config.height or 0.0,
+        reference=PRESSURE_KINDS.get(config.kind, config.reference),
+        seal_pa=config.seal,
+        signal=signal,
+        low_pa=low,
+        high_pa=high,
+        accuracy_pa=_as_pa(config.accuracy, span, _RANGE_SHARE * span if span else _NO_RANGE_PA),
+        drift_pa=_as_pa(config.drift, span, _DRIFT_SHARE * span),
+        resolution_pa=_as_pa(config.resolution, span, 0.0),
+        height_u_m=config.height_doubt,
+        pressure_pa=site.pressure_pa,
+        usual_water_c=config.usual_water,
+        accuracy_stated=config.accuracy is not None or config.range is not None,
+        gravity=site.gravity,
+    )
+
+
+def _ultrasonic(config: SensorConfig, site: Site) -> Physics:
+    speed = None if config.compensated else config.assumed_speed or FIRMWARE_SPEED
+    if config.assumed_air is not None:
+        speed = dry_sound_speed(config.assumed_air)
+    accuracy_m, accuracy_share = 0.01, 0.004
+    if config.accuracy is not None:
+        accuracy_m, accuracy_share = (
+            (config.accuracy[1], 0.0) if config.accuracy[0] == "length" else (0.0, config.accuracy[1])
+        )
+    return Ultrasonic(
+        height_m=config.height or 0.0,
+        sends=config.sends,
+        assumed_speed=speed,
+        dead_zone_m=config.dead_zone,
+        max_range_m=config.reach,
+        accuracy_m=accuracy_m,
+        accuracy_share=accuracy_share,
+        resolution_m=config.resolution[1] if config.resolution and config.resolution[0] == "length" else 0.001,
+        height_u_m=config.height_doubt,
+        tilt_rad=config.tilt,
+        share=config.share,
+        expects_air=site.air is not None,
+        rh=config.humidity * 100,
+        pressure_pa=site.pressure_pa,
+        usual_air_c=config.usual_air,
+        beam_rad=config.beam,
+        wall_m=config.wall,
+        speed_stated=config.compensated or config.assumed_speed is not None or config.assumed_air is not None,
+    )
+
+
+def _float(config: SensorConfig, _: Site) -> Physics:
+    return FloatSwitch(tuple(config.heights), config.band, config.closed_when_up)
+
+
+def _load_cell(config: SensorConfig, site: Site) -> Physics:
+    empty = config.empty or 0.0
+    accuracy = 2.5 if config.accuracy is None else config.accuracy[1] * (1.0 if config.accuracy[0] == "mass" else 500.0)
+    return LoadCell(empty, config.carried, accuracy, site.gravity, config.adjusted_here)
+
+
+def _pulses(config: SensorConfig, _: Site) -> Physics:
+    per_pulse = config.per_pulse[1] if config.per_pulse else 0.0
+    return Pulses(per_pulse, config.rollover, config.most_per_s, config.accuracy[1] if config.accuracy else 0.02)
+
+
+def _dip(config: SensorConfig, _: Site) -> Physics:
+    return Dip(config.height or 0.0, config.accuracy[1] if config.accuracy else 0.0127)
+
+
+_BUILD: dict[str, Callable[[SensorConfig, Site], Physics]] = {
+    "ultrasonic": _ultrasonic,
+    "float": _float,
+    "load cell": _load_cell,
+    "flow pulses": _pulses,
+    "rain pulses": _pulses,
+    "dip": _dip,
+}
+
+
+def physics_of(config: SensorConfig, site: Site) -> Physics:
+    """How values of the sensor become depths."""
+    return _BUILD.get(config.kind, _hydrostatic)(config, site)
+
+
+def unit_of(config: SensorConfig) -> str:
+    """The SenML unit that its readings must have."""
+    return _UNIT.get(config.kind) or ("s" if config.sends == "echo time" else "m")
+
+
+def spread_of(physics: Physics) -> float:
+    """Smallest standard deviation for the filter: half the accuracy, at least 2 mm (common practice, no source)."""
+    if isinstance(physics, Ultrasonic):
+        return max(0.002, physics.accuracy_m / 2, physics.resolution_m)
+    if isinstance(physics, Hydrostatic):
+        return max(0.002, (physics.accuracy_pa / 4 + physics.resolution_pa) / PA_PER_M_H2O)
+    return 0.003

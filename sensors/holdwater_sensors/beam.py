@@ -1,0 +1,74 @@
+"""Where the beam of an ultrasonic gauge meets the wall of its tank."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+USUAL_BEAM_RAD = math.radians(60)  # closed-face 40 kHz parts: 45 to 75 deg full angle (common practice, no source)
+
+XY = tuple[float, float]
+
+
+def spot_diameter(distance_m: float, beam_rad: float) -> float:
+    """Diameter of the spot that a beam covers at a distance, m: 2 d tan(angle / 2)."""
+    return 2 * distance_m * math.tan(beam_rad / 2)
+
+
+def free_distance(wall_m: float, beam_rad: float) -> float:
+    """Distance from the face at which the edge of the beam meets a straight wall, m.
+
+    Args:
+        wall_m: distance from the axis of the sensor to the nearest wall, m.
+        beam_rad: full angle of the beam, rad.
+    """
+    return wall_m / math.tan(beam_rad / 2)
+
+
+def meets_wall_below(face_m: float, wall_m: float, beam_rad: float) -> float | None:
+    """Depth of water below which a beam meets a straight wall before the water, m; None when it never does.
+
+    Args:
+        face_m: face of the sensor above the lowest inside floor, m.
+        wall_m: distance from the axis to the nearest wall, m.
+        beam_rad: full angle of the beam, rad.
+    """
+    depth_m = face_m - free_distance(wall_m, beam_rad)
+    return depth_m if depth_m > 0 else None
+
+
+def meets_outline_below(face: XY, beam_rad: float, outline: Sequence[XY]) -> float | None:
+    """As `meets_wall_below`, for a tank whose walls are not straight, given as the outline of its section.
+
+    Args:
+        face: where the face of the sensor is in the section: metres to the right, metres above the lowest floor.
+        beam_rad: full angle of the beam, rad.
+        outline: corners of the closed outline in the same coordinates.
+
+    Returns:
+        Height of the first place where an edge of the beam meets the outline above its lowest fifth of a
+        millimetre, m; None when both edges reach the floor.
+    """
+    heights = [_hit(face, side * math.tan(beam_rad / 2), outline) for side in (-1, 1)]
+    depth_m = max(heights)
+    floor_m = min(y for _, y in outline)
+    return depth_m if depth_m > floor_m + 2e-4 else None
+
+
+def _hit(face: XY, slope: float, outline: Sequence[XY]) -> float:
+    # the ray (x + slope * s, y - s) for s > 0; its first crossing with a side of the outline is the highest
+    x0, y0 = face
+    best = -math.inf
+    for (xa, ya), (xb, yb) in zip(outline, [*outline[1:], outline[0]], strict=True):
+        dx, dy = xb - xa, yb - ya
+        across = -slope * dy - dx
+        if abs(across) < 1e-12:
+            continue
+        # solve x0 + slope*s = xa + dx*u and y0 - s = ya + dy*u
+        u = (slope * (ya - y0) + (xa - x0)) / across
+        if not -1e-9 <= u <= 1 + 1e-9:
+            continue
+        y = ya + dy * u
+        if y < y0 - 1e-9:
+            best = max(best, y)
+    return best
