@@ -34,6 +34,7 @@ QUIET_MOST_S = 7 * 86400.0
 FLAPS_A_DAY = 6  # told changes of one matter a day; after that one more line, then quiet
 FLAP_HOLD_MS = 2 * 3_600_000  # a raise held back for flapping is told when it has lasted so long
 AIR_STALE_MS = 3 * 3_600_000
+MEMORY = 1  # version of the memory's form
 GAPS = 3  # a gap longer than so many intervals does not count towards clearing
 
 Key = tuple[str, str]
@@ -49,6 +50,18 @@ class InstrumentLike(Protocol):
     @property
     def series(self) -> str:
         """The series it reads."""
+
+    @property
+    def gives_depth(self) -> bool:
+        """Whether it measures a level."""
+
+    @property
+    def from_ms(self) -> int | None:
+        """From when on it counts."""
+
+    @property
+    def until_ms(self) -> int | None:
+        """Until when it counts."""
 
 
 class SiteLike(Protocol):
@@ -71,7 +84,7 @@ class SiteLike(Protocol):
         """Its tanks."""
 
     @property
-    def instruments(self) -> Mapping[str, Any]:
+    def instruments(self) -> Mapping[str, InstrumentLike]:
         """Its level sensors."""
 
     @property
@@ -131,8 +144,8 @@ class Alerts:
         self._trusted: dict[str, tuple[int, float]] = {}
         self._air: tuple[int, float | None] | None = None
         self._flaps: dict[Key, tuple[int, ...]] = {}
-        self._heard: dict[str, Heard] = {each.series: Heard(0.0) for each in site.instruments.values()}
-        self._tank_of = {each.series: each.tank for each in site.instruments.values()}
+        self._instruments = {each.series: each for each in site.instruments.values() if each.gives_depth}
+        self._heard: dict[str, Heard] = {series: Heard(0.0) for series in self._instruments}
         self._notes = Notes()
         self._now: Moment | None = None
         self._lived_ms = 0.0
@@ -188,7 +201,13 @@ class Alerts:
         if not any(key[1] == name for key in self._matters):
             return []
         fact = SilenceFact(
-            name, self._tank_of[name], self._wall_ms(ts_ms), heard.last_ms, mono_s - heard.mono_s, heard.limit_s, True
+            name,
+            self._instruments[name].tank,
+            self._wall_ms(ts_ms),
+            heard.last_ms,
+            mono_s - heard.mono_s,
+            heard.limit_s,
+            True,
         )
         return self._judge(fact, fact.ts_ms, 0)
 
@@ -227,8 +246,10 @@ class Alerts:
         changes: list[Change] = []
         for name, heard in self._heard.items():
             for_s = now.mono_s - heard.mono_s
-            if for_s >= heard.limit_s:
-                fact = SilenceFact(name, self._tank_of[name], now.wall_ms, heard.last_ms, for_s, heard.limit_s, False)
+            if for_s >= heard.limit_s and self._counts(name, now.wall_ms):
+                fact = SilenceFact(
+                    name, self._instruments[name].tank, now.wall_ms, heard.last_ms, for_s, heard.limit_s, False
+                )
                 changes += self._judge(fact, now.wall_ms, 0)
         for matter in list(self._matters.values()):
             changes += self._repeat(matter)
@@ -238,10 +259,15 @@ class Alerts:
         """Monotonic time at which time alone changes something next; None when nothing is due."""
         if self._now is None:
             return None
-        dues = [heard.mono_s + heard.limit_s for name, heard in self._heard.items() if not self._is_silent(name)]
-        left = [each for matter in self._matters.values() for each in (matter.repeat_in_s, matter.quiet_left_s or None)]
-        dues += [self._now.mono_s + each for each in left if each is not None]
-        return min(dues, default=None)
+        now_s = self._now.mono_s
+        dues = [self._silence_due_s(name, heard, now_s) for name, heard in self._heard.items()]
+        dues += [
+            now_s + max(matter.repeat_in_s, matter.quiet_left_s)
+            for matter in self._matters.values()
+            if matter.repeat_in_s is not None
+        ]
+        dues += [now_s + matter.quiet_left_s for matter in self._matters.values() if matter.quiet_left_s > 0]
+        return min((due for due in dues if due is not None), default=None)
 
     # The household
 
@@ -269,6 +295,7 @@ class Alerts:
         """What must outlast a restart besides the rows, as JSON; written by the loop with each commit."""
         return json.dumps(
             {
+                "version": MEMORY,
                 "lived_ms": round(self._lived_ms),
                 "levels": self._levels,
                 "trusted": self._trusted,
@@ -481,8 +508,24 @@ class Alerts:
         interval_s = self._level_gaps[name].interval_s
         return max(round(GAPS * interval_s * 1000), 3_600_000) if interval_s is not None else 3_600_000
 
-    def _is_silent(self, series: str) -> bool:
-        return any(key[1] == series and matter.run.is_on for key, matter in self._matters.items())
+    def _counts(self, series: str, wall_ms: int) -> bool:
+        each = self._instruments[series]
+        return (each.from_ms is None or each.from_ms <= wall_ms) and (each.until_ms is None or wall_ms < each.until_ms)
+
+    def _silence_due_s(self, name: str, heard: Heard, now_s: float) -> float | None:
+        """When silence of a series changes something next; None when it is off, or has been noticed already."""
+        due_s: float | None = None
+        for kind in self._by_fact[SilenceFact]:
+            rule, matter = self._rule(kind, name), self._matters.get((kind.name, name))
+            if rule.off or (matter is not None and matter.run.is_on):
+                continue
+            each_s = heard.mono_s + heard.limit_s
+            if matter is None and each_s < now_s - 60:
+                each_s = now_s + 60  # long past and yet nothing: its instrument does not count at present
+            if matter is not None:
+                each_s = now_s + max(1.0, (rule.timing.raise_after_ms - (self._lived_ms - matter.run.from_ms)) / 1000)
+            due_s = each_s if due_s is None else min(due_s, each_s)
+        return due_s
 
     def _pass(self, mono_s: float) -> None:
         """Let monotonic time pass: what is left of *quiet* and until a repeat gets shorter."""
@@ -523,7 +566,7 @@ class Alerts:
         )  # fmt: skip
 
     def _restore(self, rows: Iterable[SavedNotice], memory: str) -> None:
-        held = json.loads(memory) if memory else {}
+        held = _readable(memory)
         runs: dict[str, list[Any]] = held.get("runs", {})
         for row in rows:
             if row.state == State.CLEAR or row.kind not in self._kinds:
@@ -543,3 +586,12 @@ class Alerts:
             if name in self._heard:
                 self._heard[name] = Heard(0.0, ts, tuple(gaps), announced_s)
         self._notes = Notes.of(held.get("notes", []))
+
+
+def _readable(memory: str) -> dict[str, Any]:
+    """The memory, or nothing where it cannot be read: rules then learn intervals and newest times anew."""
+    try:
+        held = json.loads(memory) if memory else {}
+    except ValueError:
+        return {}
+    return held if isinstance(held, dict) and held.get("version") == MEMORY else {}
