@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 from pydantic_core import PydanticCustomError
 
 from holdwater.config.names import hint, listed
+from holdwater.config.sensor_words import mismatches
 from holdwater.config.syntax import dotted
-from holdwater.config.tank import length_words
 from holdwater.errors import Problem
 from holdwater.tanks.tank import Tank
-from holdwater_sensors.bounds import FloatSwitch
-from holdwater_sensors.echo import Ultrasonic
+from holdwater.units import Measure
 from holdwater_sensors.instrument import Instrument
-from holdwater_sensors.pressure import Hydrostatic
 
 if TYPE_CHECKING:
     from holdwater.config.parts import Parts
@@ -31,9 +29,11 @@ def across(parts: Parts, tanks: Mapping[str, Tank], instruments: Mapping[str, In
         tanks: the tanks that could be built.
         instruments: the instruments that could be built.
     """
+    site = parts.one.get("site")
+    measure = site.measure() if site else Measure()
     found = _names_by_case(parts) + _transfers(parts, tanks)
     for name, instrument in instruments.items():
-        found += _mounted(name, instrument, tanks, parts)
+        found += _mounted(name, instrument, tanks, parts, measure)
     return found + _one_series_once(instruments)
 
 
@@ -84,47 +84,15 @@ def unknown_tank(at: tuple[object, ...], name: str, parts: Parts) -> Problem:
     return Problem(dotted(at), f'there is no tank "{name}"', f"one of the tanks of this file: {listed(tanks)}", fix)
 
 
-def _mounted(name: str, instrument: Instrument, tanks: Mapping[str, Tank], parts: Parts) -> list[Problem]:
-    """A sensor at its place: its tank and vessel are there, and it can see full water from where it is."""
-    at = ("sensor", name)
+def _mounted(
+    name: str, instrument: Instrument, tanks: Mapping[str, Tank], parts: Parts, measure: Measure
+) -> Iterable[Problem]:
+    """A sensor at its place: its tank is there, and it can work from where it is mounted."""
     if instrument.tank not in parts.named("tank"):
-        return [unknown_tank((*at, "tank"), instrument.tank, parts)]
+        return [unknown_tank(("sensor", name, "tank"), instrument.tank, parts)]
     tank = tanks.get(instrument.tank)
-    if tank is None:  # its tank has problems of its own, which are said there
-        return []
-    full_m = tank.overflow_m
-    if instrument.vessel:
-        vessels = {each.name: each for each in tank.vessels if each.name}
-        vessel = vessels.get(instrument.vessel)
-        if vessel is None:
-            fix = hint(instrument.vessel, vessels, "name one of its vessels, or leave vessel out")
-            expected = f"a vessel of tank {tank.name}: {listed(vessels)}"
-            return [Problem(dotted((*at, "vessel")), f'there is no vessel "{instrument.vessel}"', expected, fix)]
-        full_m = min(tank.overflow_m, vessel.top_m) - vessel.floor_m
-    return _sees_full_water(at, instrument, full_m)
-
-
-def _sees_full_water(at: tuple[object, ...], instrument: Instrument, full_m: float) -> list[Problem]:
-    physics = instrument.physics
-    key = dotted((*at, "height"))
-    if isinstance(physics, Ultrasonic):
-        gap_m = physics.height_m - full_m
-        if gap_m >= physics.dead_zone_m - 1e-9:
-            return []
-        where = f"{length_words(gap_m)} above" if gap_m >= 0 else f"{length_words(-gap_m)} below"
-        found = f"face {length_words(physics.height_m)} above the floor: {where} the overflow, {length_words(full_m)}"
-        expected = f"at least the dead zone, {length_words(physics.dead_zone_m)}, between face and full water"
-        riser = f"put it on a riser: height at least {length_words(full_m + physics.dead_zone_m)}"
-        return [Problem(key, found, expected, f"{riser}; or correct dead_zone or overflow")]
-    if isinstance(physics, Hydrostatic) and physics.height_m >= full_m:
-        found = f"diaphragm {length_words(physics.height_m)} above the floor"
-        fix = "mount it near the floor; height is measured from the inside floor up"
-        return [Problem(key, found, f"below the overflow, {length_words(full_m)}", fix)]
-    if isinstance(physics, FloatSwitch) and physics.heights_m and physics.heights_m[-1] > full_m:
-        found = f"a float at {length_words(physics.heights_m[-1])}"
-        expected = f"at most the overflow, {length_words(full_m)}"
-        return [Problem(dotted((*at, "heights")), found, expected, "correct the height: the water never gets there")]
-    return []
+    # a tank with problems of its own is not there; they are said where they are
+    return [] if tank is None else mismatches(instrument, tank, measure)
 
 
 def _one_series_once(instruments: Mapping[str, Instrument]) -> list[Problem]:

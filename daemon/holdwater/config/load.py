@@ -155,7 +155,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         text=text,
         sha=sha_of(text),
     )
-    return replace(built, warnings=warnings(built, parts))
+    return replace(built, warnings=warnings(built, parts.data))
 
 
 def _broker(parts: Parts, places: Places) -> BrokerSettings:

@@ -14,7 +14,8 @@ from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
-from holdwater.config.sensor import RouteConfig, SensorConfig
+from holdwater.config.route import RouteConfig
+from holdwater.config.sensor import SensorConfig
 from holdwater.config.syntax import dotted
 from holdwater.config.tank import TankConfig, TransferConfig
 from holdwater.errors import Problem

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import ipaddress
-import math
 from collections.abc import Iterable
 from typing import Any
 
+from holdwater.config import sensor_words
 from holdwater.config.credentials import in_the_open
-from holdwater.config.parts import Parts
-from holdwater.config.sensor import SensorConfig
 from holdwater.config.site import Site
-from holdwater_sensors.echo import Ultrasonic
 from holdwater_sensors.instrument import Instrument
-from holdwater_sensors.pressure import Hydrostatic
 
 
-def warnings(site: Site, parts: Parts) -> tuple[str, ...]:
+def warnings(site: Site, data: dict[str, Any]) -> tuple[str, ...]:
     """Every warning about a site.
 
     Args:
         site: the site.
-        parts: the sections of its file, for what the site no longer shows.
+        data: the tables of its file, for what the site no longer shows.
     """
-    said = [*_tanks(site), *_mounts(site, parts), *_weather(site), *_network(site), *_files(parts.data), *_routes(site)]
+    said = [*_tanks(site), *_mounts(site), *_weather(site), *_network(site), *_files(data), *_routes(site)]
     return tuple(said)
 
 
@@ -55,40 +51,11 @@ def _tanks(site: Site) -> Iterable[str]:
             yield f'{name}: for fire, but no floor is set; the fire water is not kept back. Add floor = "… gal".'
 
 
-def _mounts(site: Site, parts: Parts) -> Iterable[str]:
+def _mounts(site: Site) -> Iterable[str]:
     """What a sensor cannot see from where it is mounted."""
     for name, instrument in site.instruments.items():
-        tank, physics, measure = site.tanks[instrument.tank], instrument.physics, site.measure
-        if isinstance(physics, Ultrasonic):
-            below_m = wall_below_m(physics.height_m, parts.many["sensor"][name])
-            if below_m is not None and below_m > 0:
-                yield (
-                    f"{name}: its beam meets the wall of {tank.name} below {measure.length_text(below_m)} of depth; "
-                    "readings below are in doubt. Mount it nearer the middle or take a narrower beam."
-                )
-            if physics.height_m > physics.max_range_m:
-                below_m = physics.height_m - physics.max_range_m
-                unseen = measure.length_text(below_m)
-                yield f"{name}: it cannot see the lowest {unseen} of {tank.name}; reach is too short."
-        if isinstance(physics, Hydrostatic) and not instrument.vessel and physics.height_m > tank.outlet_m:
-            height = measure.length_text(physics.height_m)
-            yield (
-                f"{name}: it sits above the tap of {tank.name}; below {height} the level is not seen. Mount it lower, or count that water as out of reach (outlet)."
-            )
-
-
-def wall_below_m(face_m: float, sensor: SensorConfig) -> float | None:
-    """Depth below which the edge of an ultrasonic beam has met the wall, m; None when beam or wall is not given.
-
-    The edge of a cone of full angle b is at distance d of the face by d tan(b / 2) off its axis: plain trigonometry.
-
-    Args:
-        face_m: height of the face above the floor, m.
-        sensor: its settings, with `beam` (rad) and `wall` (m from axis to wall).
-    """
-    if sensor.beam is None or sensor.wall is None:
-        return None
-    return face_m - sensor.wall / math.tan(sensor.beam / 2)
+        for words in sensor_words.warnings(instrument, site.tanks[instrument.tank], site.measure):
+            yield f"{name}: {words}"
 
 
 def _weather(site: Site) -> Iterable[str]:
