@@ -7,10 +7,10 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
 from holdwater.config.model import Area, Length, Model, Ratio, Volume, problem
-from holdwater.config.shape import ShapeConfig
+from holdwater.config.shape import ShapeConfig, length_words
 from holdwater.tanks.tank import Tank
 from holdwater.tanks.vessels import Link, Vessel
-from holdwater.units import M3_PER_GAL, M_PER_IN
+from holdwater.units import M3_PER_GAL
 
 Use = Literal["drinking", "washing", "garden", "stock", "fire"]
 Filler = Literal["roof", "well", "load", "transfer", "spring", "mains"]
@@ -22,11 +22,6 @@ def _one_or_more(value: Any) -> Any:
 
 Uses = Annotated[list[Use], BeforeValidator(_one_or_more)]
 Fillers = Annotated[list[Filler], BeforeValidator(_one_or_more)]
-
-
-def length_words(m: float) -> str:
-    """A length in both systems, for errors: the file may use either."""
-    return f"{m / M_PER_IN:.4g} in ({m:.4g} m)"
 
 
 def volume_words(m3: float) -> str:

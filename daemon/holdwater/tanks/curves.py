@@ -151,3 +151,193 @@ class Abreast:
     def volume(self, h_m: float) -> float:
         """Sum of the volumes, m3."""
         return sum(part.volume(h_m) for part in self.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Upturned:
+    """A curve turned over, top down."""
+
+    part: Curve
+
+    @property
+    def height_m(self) -> float:
+        """Height of the part, m."""
+        return self.part.height_m
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2."""
+        return self.part.area(self.part.height_m - h_m)
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3: the whole less what is above."""
+        return self.part.volume(self.part.height_m) - self.part.volume(self.part.height_m - h_m)
+
+
+@dataclass(frozen=True, slots=True)
+class Less:
+    """A curve with another taken out of it, from a height on: a dent, posts, a baffle."""
+
+    whole: Curve
+    out: Curve
+    from_m: float = 0.0
+
+    @property
+    def height_m(self) -> float:
+        """Height of the whole, m."""
+        return self.whole.height_m
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2."""
+        inside = self.from_m <= h_m <= self.from_m + self.out.height_m
+        return self.whole.area(h_m) - (self.out.area(h_m - self.from_m) if inside else 0.0)
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        return self.whole.volume(h_m) - self.out.volume(min(max(h_m - self.from_m, 0.0), self.out.height_m))
+
+
+@dataclass(frozen=True, slots=True)
+class Scaled:
+    """A curve stretched: heights times `tall`, volumes times `times`."""
+
+    part: Curve
+    tall: float
+    times: float
+
+    @property
+    def height_m(self) -> float:
+        """Height, m."""
+        return self.part.height_m * self.tall
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2."""
+        return self.part.area(min(h_m / self.tall, self.part.height_m)) * self.times / self.tall
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        return self.part.volume(min(h_m / self.tall, self.part.height_m)) * self.times
+
+
+@dataclass(frozen=True, slots=True)
+class RoundedEdge:
+    """The lowest part of a box whose bottom edges are rounded by quarter circles, `radius_m` high.
+
+    With s = sqrt(2 r h - h2) the box is cut back by r - s on each side, so the area is
+    (l + 2 s)(w + 2 s) less the rounded plan corners; every term integrates in closed form.
+
+    Args:
+        radius_m: radius of the bottom edges.
+        length_m: length of the flat floor (inside length less two radii).
+        width_m: width of the flat floor.
+        corner_m: radius of the upright edges less `radius_m`: their radius in plan at the flat floor; 0 with `sharp`.
+        sharp: upright edges are sharp.
+    """
+
+    radius_m: float
+    length_m: float
+    width_m: float
+    corner_m: float = 0.0
+    sharp: bool = True
+
+    @property
+    def height_m(self) -> float:
+        """Height of the rounding, m."""
+        return self.radius_m
+
+    def _terms(self) -> tuple[float, float, float]:
+        lost = 0.0 if self.sharp else 4 - math.pi
+        base = self.length_m * self.width_m - lost * self.corner_m**2
+        return base, 2 * (self.length_m + self.width_m) - 2 * lost * self.corner_m, 4 - lost
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2."""
+        base, first, second = self._terms()
+        square = h_m * (2 * self.radius_m - h_m)
+        return base + first * math.sqrt(max(0.0, square)) + second * square
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        base, first, second = self._terms()
+        return base * h_m + first * segment_m2(self.radius_m, h_m) / 2 + second * h_m * h_m * (self.radius_m - h_m / 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Knuckle:
+    """Part of an upright torispherical head: a turned circular arc, r(t) = ring + sqrt(tube2 - t2), t falling from `from_m`.
+
+    pi r2 integrates to pi [(ring2 + tube2) t + ring (t sqrt(tube2 - t2) + tube2 asin(t/tube)) - t3/3].
+    """
+
+    ring_m: float
+    tube_m: float
+    from_m: float
+
+    @property
+    def height_m(self) -> float:
+        """Height of the knuckle, m."""
+        return self.from_m
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2."""
+        t = self.from_m - h_m
+        return math.pi * (self.ring_m + math.sqrt(max(0.0, self.tube_m**2 - t * t))) ** 2
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        return self._to(self.from_m) - self._to(self.from_m - h_m)
+
+    def _to(self, t: float) -> float:
+        ring, tube = self.ring_m, self.tube_m
+        bow = t * math.sqrt(max(0.0, tube * tube - t * t)) + tube * tube * math.asin(min(1.0, t / tube))
+        return math.pi * ((ring * ring + tube * tube) * t + ring * bow - t**3 / 3)
+
+
+@dataclass(frozen=True, slots=True)
+class LyingCone:
+    """One conical head of a lying cylinder (D. Jones, "Calculating Tank Volume"): volume a R2 K / 3."""
+
+    radius_m: float
+    length_m: float
+
+    @property
+    def height_m(self) -> float:
+        """Height, m."""
+        return 2 * self.radius_m
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2: the cone cut parallel to its axis, a hyperbola."""
+        off = abs(self.radius_m - h_m)
+        chord = math.sqrt(max(0.0, h_m * (2 * self.radius_m - h_m)))
+        bow = off * off / self.radius_m * math.log((chord + self.radius_m) / off) if off > 0.0 else 0.0
+        return self.length_m * (chord - bow)
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        off = min(1.0, abs(self.radius_m - h_m) / self.radius_m)
+        arc = math.acos(off) - 2 * off * math.sqrt(1 - off * off) + (off**3 * math.acosh(1 / off) if off > 0.0 else 0.0)
+        return self.length_m * self.radius_m**2 / 3 * (arc if h_m <= self.radius_m else math.pi - arc)
+
+
+@dataclass(frozen=True, slots=True)
+class LyingGuppy:
+    """One guppy head of a lying cylinder: an oblique cone whose apex is level with the top (D. Jones, same)."""
+
+    radius_m: float
+    length_m: float
+
+    @property
+    def height_m(self) -> float:
+        """Height, m."""
+        return 2 * self.radius_m
+
+    def area(self, h_m: float) -> float:
+        """Free surface, m2: derivative of the volume, 2 a h sqrt(2Rh - h2) / 3R."""
+        chord = math.sqrt(max(0.0, h_m * (2 * self.radius_m - h_m)))
+        return 2 * self.length_m * h_m * chord / (3 * self.radius_m)
+
+    def volume(self, h_m: float) -> float:
+        """Volume, m3."""
+        radius = self.radius_m
+        chord = math.sqrt(max(0.0, h_m * (2 * radius - h_m)))
+        arc = math.acos(max(-1.0, 1 - h_m / radius))
+        return self.length_m * (radius**2 * arc / 3 + chord * (2 * h_m - 3 * radius) * (h_m + radius) / (9 * radius))

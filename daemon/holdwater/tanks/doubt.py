@@ -40,7 +40,7 @@ def of_volume(
     level = _by_level(tank, depth_m, area_m2, u_scale_m)
     mount = _by_level(tank, depth_m, area_m2, tank.u_mount_m)
     geometry = tank.geometry * on_hand_m3
-    table = tank.table * on_hand_m3
+    table = math.hypot(tank.table * on_hand_m3, *(v.shape.table_u_m3(depth_m - v.floor_m) for v in tank.vessels))
     parts = (("level noise", noise), ("level scale", level), ("mount", mount), ("geometry", geometry), ("table", table))
     return Doubt(noise, math.sqrt(level * level + mount * mount + geometry * geometry + table * table), parts)
 

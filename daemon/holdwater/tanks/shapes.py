@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from holdwater.tanks.curves import Curve, LyingRound, Quadratic
+from holdwater.tanks.curves import Curve
+from holdwater.tanks.solids import Part
 from holdwater.units import Measure
 
 Point = tuple[float, float]
@@ -34,6 +35,10 @@ class Shape(Protocol):
         """Depth at a volume, m; 0 for less than nothing, the height for more than the whole."""
         ...
 
+    def table_u_m3(self, depth_m: float) -> float:
+        """Standard uncertainty at a depth that comes with a dip chart, m3; 0 for a shape by measures."""
+        ...
+
     @property
     def outline(self) -> Outline:
         """Closed section, m: x to the right, y up from the lowest inside floor."""
@@ -51,12 +56,27 @@ class Shape(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """A shape made of a curve, the section to draw, and words for it."""
+    """A shape made of a curve, the section to draw, and words for it.
+
+    Attributes:
+        curve: volume and area by depth.
+        outline: section to draw, m.
+        say: words for it in a household's measure.
+        solid: its parts in space, for a tank out of level; empty when its form in space is not known (a dip chart).
+        elevation: section along the tank, m; empty when the outline is that already.
+        lying: see `Shape.lying`.
+        end_m: distance from the middle to an end along the tank, m; 0: half of what is drawn.
+        doubt: standard uncertainty by depth that comes with a table, m3; None when there is none.
+    """
 
     curve: Curve
     outline: Outline
     say: Callable[[Measure], str]
+    solid: tuple[Part, ...] = ()
+    elevation: Outline = ()
     lying: bool = False
+    end_m: float = 0.0
+    doubt: Callable[[float], float] | None = None
 
     @property
     def height_m(self) -> float:
@@ -66,7 +86,7 @@ class Body:
     def volume_m3(self, depth_m: float) -> float:
         """Volume at a depth, m3."""
         if depth_m <= 0.0:
-            return 0.0
+            return self.curve.volume(0.0)
         return self.curve.volume(min(depth_m, self.curve.height_m))
 
     def area_m2(self, depth_m: float) -> float:
@@ -76,6 +96,10 @@ class Body:
     def depth_m(self, volume_m3: float) -> float:
         """Depth at a volume, m."""
         return invert(self.curve, volume_m3)
+
+    def table_u_m3(self, depth_m: float) -> float:
+        """Standard uncertainty of a table at a depth, m3; 0 for a shape by measures."""
+        return 0.0 if self.doubt is None else self.doubt(min(max(depth_m, 0.0), self.height_m))
 
     def words(self, measure: Measure) -> str:
         """The shape in words."""
@@ -93,7 +117,7 @@ def invert(curve: Curve, volume_m3: float) -> float:
     """
     low, high = 0.0, curve.height_m
     whole = curve.volume(high)
-    if volume_m3 <= 0.0:
+    if volume_m3 <= curve.volume(0.0):
         return 0.0
     if volume_m3 >= whole:
         return high
@@ -126,36 +150,6 @@ def ellipse(width_m: float, height_m: float, corners: int = 96) -> Outline:
     """The outline of an ellipse resting on y = 0, centred on x = 0."""
     turn = [2 * math.pi * step / corners - math.pi / 2 for step in range(corners)]
     return tuple((width_m / 2 * math.cos(a), height_m / 2 * (1 + math.sin(a))) for a in turn)
-
-
-def box(length_m: float, width_m: float, height_m: float) -> Body:
-    """A box with upright walls: length times width times depth."""
-    return Body(
-        Quadratic(height_m, length_m * width_m),
-        rectangle(length_m, height_m),
-        lambda measure: f"box, {plain(measure, length_m)} by {measure.length_text(width_m)}",
-    )
-
-
-def upright_cylinder(diameter_m: float, height_m: float) -> Body:
-    """A round tank on its flat floor: pi r2 times depth."""
-    return Body(
-        Quadratic(height_m, math.pi * diameter_m**2 / 4),
-        rectangle(diameter_m, height_m),
-        lambda measure: f"upright, {measure.length_text(diameter_m)} across",
-    )
-
-
-def horizontal_cylinder(diameter_m: float, length_m: float) -> Body:
-    """A lying cylinder with flat ends: circular segment times length."""
-    return Body(
-        LyingRound(diameter_m / 2, length_m),
-        ellipse(diameter_m, diameter_m),
-        lambda measure: (
-            f"lying cylinder, {measure.length_text(diameter_m)} across, {measure.length_text(length_m)} long"
-        ),
-        lying=True,
-    )
 
 
 def plain(measure: Measure, length_m: float) -> str:
