@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -47,7 +48,7 @@ def test_days_of_the_clock_change_have_their_hours(day: date, hours: int) -> Non
 @pytest.mark.parametrize("zone", ZONES)
 @pytest.mark.parametrize("year", [2011, 2026])
 def test_days_follow_each_other_without_rest(zone: str, year: int) -> None:
-    """Every day ends where the next begins, none goes backwards; a year of them is the year (also where a day is skipped)."""
+    """Every day ends where the next begins, none goes backwards, and a year of them is the year."""
     there, day, total = ZoneInfo(zone), date(year, 1, 1), 0
     while day < date(year + 1, 1, 1):
         start_ms, end_ms = day_bounds_ms(day, there)
@@ -59,10 +60,10 @@ def test_days_follow_each_other_without_rest(zone: str, year: int) -> None:
 
 
 @settings(max_examples=200)
-@given(zone=st.sampled_from(ZONES), at=st.datetimes(datetime(2010, 1, 1), datetime(2030, 1, 1), timezones=st.just(UTC)))
-def test_every_instant_belongs_to_one_day(zone: str, at: datetime) -> None:
+@given(zone=st.sampled_from(ZONES), quarter=st.integers(0, 20 * 365 * 96))
+def test_every_instant_belongs_to_one_day(zone: str, quarter: int) -> None:
     """The day that is named for an instant holds it."""
-    there, ts_ms = ZoneInfo(zone), int(at.timestamp() * 1000)
+    there, ts_ms = ZoneInfo(zone), 1_262_304_000_000 + quarter * 900_000
     start_ms, end_ms = day_bounds_ms(day_of(ts_ms, there), there)
     assert start_ms <= ts_ms < end_ms
 
@@ -84,7 +85,7 @@ def _season(days: int, seed: int, **how: object) -> tuple[list[Point], list[Draw
 @settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 1000))
 def test_the_balance_closes_exactly(seed: int) -> None:
-    """Opening + in - used - unexplained is the closing, each closing the next opening, and the days add up to the season."""
+    """Opening + in - used - unexplained is the closing and the next opening; the days add up to the season."""
     points, _, _ = _season(6, seed)
     found = entries(moves(points))
     days = list(accounts(FIRST, FIRST + timedelta(days=4), DENVER, points, found))
@@ -93,7 +94,7 @@ def test_the_balance_closes_exactly(seed: int) -> None:
         assert day.closing is not None
         assert day.unexplained_m3 is not None
         assert day.opening.m3 + day.in_m3 - day.used_m3 - day.unexplained_m3 == pytest.approx(day.closing.m3, abs=1e-12)
-    for before, after in zip(days, days[1:], strict=False):
+    for before, after in pairwise(days):
         assert before.closing == after.opening
     whole = days[1:]
     assert whole[0].opening is not None

@@ -79,3 +79,12 @@ def test_a_load_goes_before_a_well_before_rain() -> None:
 def test_all_moves_keep_their_order() -> None:
     """One name each."""
     assert [found.kind for found in entries([FALL, RISE, FALL], rain=SHOWER, facts=ROOFED)] == [USED, CAUGHT, USED]
+
+
+def test_a_load_explains_the_nearest_rise_and_its_followers_only() -> None:
+    """Let in by turns within two hours it is one load; the rise five hours later must explain itself."""
+    second = Move(AT_MS + 2 * HOUR_MS, AT_MS + 3 * HOUR_MS, 0.1, 0.002)
+    later = Move(AT_MS + 6 * HOUR_MS, AT_MS + 7 * HOUR_MS, 0.2, 0.002)
+    note = Span("load", AT_MS + 10 * MINUTE_MS, AT_MS + 10 * MINUTE_MS)
+    assert [found.kind for found in entries([RISE, second, later], [note], facts=ROOFLESS)] == [LOAD, LOAD, UNEXPLAINED]
+    assert entries([FALL], [note])[0].kind == USED

@@ -53,13 +53,13 @@ def test_one_open_valve_is_never_usual(days: int) -> None:
     model.add(_draw(days, 18.7, 126, 19))
     plain.advance(START_MS + days * DAY_MS + round(18.7 * HOUR_MS) + 19 * MINUTE_MS)
     at_ms = START_MS + (days + 1) * DAY_MS + 19 * HOUR_MS
-    assert model.usual_draw(at_ms).largest_m3 == plain.usual_draw(at_ms).largest_m3 or days == 10
+    assert model.usual_draw(at_ms).largest_m3 == pytest.approx(plain.usual_draw(at_ms).largest_m3, rel=0.01)
     assert model.usual_draw(at_ms).largest_m3 / M3_PER_GAL < 21
     assert model.usual_draw(at_ms).longest_s == 1800
 
 
 def test_a_habit_becomes_usual() -> None:
-    """A new evening habit of 40 gal counts as usual after its second time while data are few, and in any case within two weeks."""
+    """A new evening habit of 40 gal counts as usual within two weeks."""
     model = _learned(28)
     at_ms = START_MS + 42 * DAY_MS + 19 * HOUR_MS
     for day in range(28, 42):
@@ -135,7 +135,7 @@ def test_hours_are_those_of_the_clock_on_the_wall() -> None:
     model = Normal(DENVER)
     first = 120  # 29 October; clocks go back on 1 November
     for day in range(first, first + 20):
-        shift = 1 if day >= first + 4 else 0
+        shift = 1 if day >= first + 3 else 0
         model.add(_draw(day, 7.2 + shift, 2, 2))
     at_ms = START_MS + (first + 21) * DAY_MS + round(8.2 * HOUR_MS)
     assert model.usual_draw(at_ms).draws == 20
@@ -146,7 +146,7 @@ def test_hours_are_those_of_the_clock_on_the_wall() -> None:
 
 def test_stored_models_of_another_version_are_refused() -> None:
     """The words say to fold again."""
-    with pytest.raises(ValueError, match="version 7.*fold again"):
+    with pytest.raises(ValueError, match=r"version 7.*fold again"):
         Normal.from_bytes(b"[7,0,0,[]]", DENVER)
 
 

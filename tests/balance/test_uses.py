@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -224,7 +225,7 @@ def test_settled_time_says_up_to_when_moves_are_complete() -> None:
 
 def test_stored_state_of_another_version_is_refused() -> None:
     """The words say to fold again."""
-    with pytest.raises(ValueError, match="version 99.*fold again"):
+    with pytest.raises(ValueError, match=r"version 99.*fold again"):
         Segmenter.from_bytes(b"[99,{}]")
 
 
@@ -267,7 +268,7 @@ def test_moves_are_in_order_and_do_not_overlap(seed: int) -> None:
         assert move.end_ms > move.start_ms
         assert abs(move.m3) >= 4 * move.u_m3
         assert move.duration_s == (move.end_ms - move.start_ms) / 1000
-    assert all(b.start_ms >= a.start_ms and b.end_ms > a.end_ms for a, b in zip(found, found[1:], strict=False))
+    assert all(b.start_ms >= a.start_ms and b.end_ms > a.end_ms for a, b in pairwise(found))
 
 
 @settings(max_examples=20, deadline=None)

@@ -170,7 +170,7 @@ def test_without_a_reason_there_is_no_trust(evidence: Evidence, words: str) -> N
     ],
 )
 def test_the_limits_themselves_are_trusted(evidence: Evidence) -> None:
-    """A day forward with one source, more with two or the owner's word, a day behind the newest reading, the build date."""
+    """A day forward with one source, more with two or the owner's word, a day behind the record, the build date."""
     assert isinstance(judge(evidence), Trusted)
 
 

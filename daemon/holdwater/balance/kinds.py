@@ -16,7 +16,8 @@ RUN_OFF_MS = 90 * MINUTE_MS  # a roof drips on after the rain; own choice
 LOSS_M = (
     0.00076  # rain that wets the roof and never runs off, 0.03 in: the loss depth of the demo household; roofs differ
 )
-_NOTES = {"load": LOAD, "well run": WELL}
+FOLLOW_MS = 2 * HOUR_MS  # a load that is let in by turns
+LOAD_NOTE, WELL_NOTE = "load", "well run"
 _NOT_USUAL = ("watering", "working on it", "guests", "away")
 
 
@@ -35,34 +36,63 @@ class Entry:
     usual: bool = True
 
 
-def entry(move: Move, notes: Sequence[Span] = (), rain: Sequence[Rain] = (), facts: Facts | None = None) -> Entry:
-    """Name one move.
+def entries(
+    found: Iterable[Move], notes: Sequence[Span] = (), rain: Sequence[Rain] = (), facts: Facts | None = None
+) -> list[Entry]:
+    """Name moves.
 
     A fall is water used. A rise is a load or a well fill when the household wrote so near that time; caught when the
     tank has a roof and more than the loss depth fell; else unexplained. Rain explains nothing in a tank without a
-    roof: then the water came from somewhere else.
+    roof: then the water came from somewhere else. A noted load explains the rise nearest to it and what follows within
+    two hours, not every rise of half a day; so the moves of a day are to be named together.
+
+    Args:
+        found: moves of one tank, oldest first.
+        notes: notes that concern it.
+        rain: rain around that time.
+        facts: the tank; when left out, rain is believed.
+
+    Returns:
+        One entry for each move, in order.
     """
-    near = {note.kind for note in notes if _touches(note, move)}
+    moves = list(found)
+    loads = _loads([move for move in moves if not move.is_fall], notes)
+    return [_entry(move, move in loads, notes, rain, facts) for move in moves]
+
+
+def entry(move: Move, notes: Sequence[Span] = (), rain: Sequence[Rain] = (), facts: Facts | None = None) -> Entry:
+    """Name one move by itself; see `entries`."""
+    return entries([move], notes, rain, facts)[0]
+
+
+def _entry(move: Move, loaded: bool, notes: Sequence[Span], rain: Sequence[Rain], facts: Facts | None) -> Entry:
+    near = {note.kind for note in notes if _apart_ms(note, move) <= (WELL_SLACK_MS if note.kind == WELL_NOTE else 0)}
     if move.is_fall:
         return Entry(move, USED, usual=not move.gap and not near.intersection(_NOT_USUAL))
-    for kind, name in _NOTES.items():
-        if kind in near:
-            return Entry(move, name)
+    if loaded:
+        return Entry(move, LOAD)
+    if WELL_NOTE in near:
+        return Entry(move, WELL)
     if (facts is None or facts.roof_m2 > 0) and _rained(move, rain):
         return Entry(move, CAUGHT)
     return Entry(move, UNEXPLAINED, usual=False)
 
 
-def entries(
-    found: Iterable[Move], notes: Sequence[Span] = (), rain: Sequence[Rain] = (), facts: Facts | None = None
-) -> list[Entry]:
-    """Name all moves, in their order."""
-    return [entry(move, notes, rain, facts) for move in found]
+def _loads(rises: Sequence[Move], notes: Sequence[Span]) -> set[Move]:
+    """The rises that noted loads explain: for each note the nearest one, the larger of equals, and its followers."""
+    loads: set[Move] = set()
+    for note in notes:
+        near = [rise for rise in rises if _apart_ms(note, rise) <= LOAD_SLACK_MS]
+        if note.kind != LOAD_NOTE or not near:
+            continue
+        first = min(near, key=lambda rise: (_apart_ms(note, rise), -rise.m3))
+        loads |= {rise for rise in rises if first.start_ms <= rise.start_ms <= first.end_ms + FOLLOW_MS}
+    return loads
 
 
-def _touches(note: Span, move: Move) -> bool:
-    slack_ms = {"load": LOAD_SLACK_MS, "well run": WELL_SLACK_MS}.get(note.kind, 0)
-    return note.start_ms - slack_ms <= move.end_ms and note.end_ms + slack_ms >= move.start_ms
+def _apart_ms(note: Span, move: Move) -> int:
+    """Time between a note and a move; 0 when they overlap."""
+    return max(0, note.start_ms - move.end_ms, move.start_ms - note.end_ms)
 
 
 def _rained(move: Move, rain: Sequence[Rain]) -> bool:

@@ -1,7 +1,7 @@
 """How long the water lasts: recent daily use on days without inflow, and days above reserve with a range.
 
 Use of L days has mean L d and variance sd^2 (L + 2 sum (L - j) r^j), days being alike the days before them with lag-1
-correlation r. To that come the doubt of the mean, which grows with L, and the doubt of what is on hand.
+correlation r. To that come the doubt of the mean, L times over, and the doubt of what is on hand.
 A forecast that knows rain and season is the work of `ahead`; this is the figure for today.
 """
 
@@ -38,12 +38,14 @@ class Use:
         mean_m3: use of a day.
         sd_m3: standard deviation from day to day.
         r: correlation of a day with the day before.
-        days: number of days it rests on; 0 for an exactly known use.
+        u_mean_m3: standard uncertainty of the mean.
+        days: number of days it rests on.
     """
 
     mean_m3: float
     sd_m3: float
     r: float = 0.0
+    u_mean_m3: float = 0.0
     days: int = 0
 
 
@@ -165,21 +167,29 @@ def _use_of(days: list[_Day]) -> Use:
     mean_m3 = math.fsum(kept) / len(kept)
     # Far days are pulled in to three robust deviations: one open valve must not widen the range for a fortnight.
     middle = median(values)
-    reach = 3 * 1.4826 * median(abs(value - middle) for value in values)
-    pulled = [min(max(value, middle - reach), middle + reach) for value in values] if reach else values
+    reach = max(3 * 1.4826 * median(abs(value - middle) for value in values), kept[-1] - kept[0])
+    pulled = [min(max(value, middle - reach), middle + reach) for value in values]
     centre = math.fsum(pulled) / len(pulled)
-    sd_m3 = math.sqrt(math.fsum((value - centre) ** 2 for value in pulled) / (len(pulled) - 1))
-    return Use(mean_m3, sd_m3, _correlation(days, pulled, centre), len(days))
+    # n - 3, not n - 1: the variance of Student's t, since the spread of so few days is itself uncertain.
+    sd_m3 = math.sqrt(math.fsum((value - centre) ** 2 for value in pulled) / max(len(pulled) - 3, 1))
+    r = _correlation(days, pulled, centre)
+    # The mean rests on the days that trimming left, and neighbouring days say less than independent ones.
+    u_mean_m3 = sd_m3 * math.sqrt(variance_factor(len(days), r) / len(kept))
+    return Use(mean_m3, sd_m3, r, u_mean_m3, len(days))
 
 
 def _correlation(days: list[_Day], values: list[float], centre: float) -> float:
-    """Correlation of a day with the day before, of neighbouring dates only, leaned on a prior."""
+    """Correlation of a day with the day before, of neighbouring dates only, leaned on a prior.
+
+    A short record shows too little of it, by about (1 + 3 r)/n (Kendall 1954, from memory); that is added back.
+    """
     both = pairwise(zip(days, values, strict=True))
     pairs = [(a - centre, b - centre) for (day, a), (after, b) in both if after.ordinal == day.ordinal + 1]
     spread = math.fsum(a * a + b * b for a, b in pairs) / 2
-    found = math.fsum(a * b for a, b in pairs) / spread if spread > 0 else 0.0
     n = len(pairs)
-    return min(MOST_R, max(0.0, (n * found + PRIOR_N * PRIOR_R) / (n + PRIOR_N)))
+    found = math.fsum(a * b for a, b in pairs) / spread if spread > 0 else 0.0
+    seen = n * found + 1 + 3 * found if n else 0.0
+    return min(MOST_R, max(0.0, (seen + PRIOR_N * PRIOR_R) / (n + PRIOR_N)))
 
 
 def variance_factor(days: float, r: float) -> float:
@@ -194,9 +204,7 @@ def variance_factor(days: float, r: float) -> float:
 
 def use_of_days(days: float, use: Use, z: float, u_m3: float = 0.0) -> float:
     """Use of so many days at a deviate z of the normal distribution (z 1.28: exceeded in one of ten futures), m3."""
-    variance = days * use.sd_m3**2 * variance_factor(days, use.r) + u_m3**2
-    if use.days:
-        variance += (days * use.sd_m3) ** 2 * variance_factor(use.days, use.r) / use.days
+    variance = days * use.sd_m3**2 * variance_factor(days, use.r) + (days * use.u_mean_m3) ** 2 + u_m3**2
     return days * use.mean_m3 + z * math.sqrt(variance)
 
 
