@@ -54,7 +54,7 @@ def command(config: Path, tanks: tuple[str, ...], days: int, units: str | None, 
             raise StoreError(
                 "there is no reading yet", where=str(site.store.folder), do="draw again once readings have come in"
             )
-        picture = saved_season(site, reader, measure, tanks or tuple(site.tanks), days, newest)
+        picture = saved_season(site, reader, measure, tanks or tuple(site.tanks), days=days, now_ms=newest)
     _write(picture, out)
 
 

@@ -1,4 +1,4 @@
-"""What the reader chose: units and light by cookie, range and tanks by address. Whatever is not known is refused or left at its default."""
+"""What the reader chose: units and light by cookie, range and tanks by address. The unknown is refused or ignored."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """What every request passes before a page sees it, and every answer on its way out: host, origin, headers, faults.
 
-Sources: OWASP Cross-Site Request Forgery Prevention Cheat Sheet (Fetch Metadata with Origin as fall-back); W3C Content Security
-Policy Level 3; RFC 9110 section 6.6.1 (no Date without a clock).
+Sources: OWASP Cross-Site Request Forgery Prevention Cheat Sheet (Fetch Metadata with Origin as fall-back); W3C Content
+Security Policy Level 3; RFC 9110 section 6.6.1 (no Date without a clock).
 """
 
 from __future__ import annotations
@@ -33,6 +33,15 @@ HEADERS = {
 
 BODY_MOST = 64 * 1024
 """Longest body that is read, bytes. The forms need less than 100."""
+
+
+STRANGE_NAME = """This address is not one of this page's names.
+Open the page by its number, or add the name to hosts under [page] in the config.
+"""
+
+STRANGE_FORM = """Only the page's own buttons may change anything.
+Open the page and press the button there.
+"""
 
 
 class BodyTooLong(Exception):  # noqa: N818 — a fact about the request, turned into a 413
@@ -92,17 +101,13 @@ class Guard:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
         if not self._knows(host, scope.get("server")):
-            words = "This address is not one of this page's names. Open it by its number, or add the name to hosts under [page] in the config.\n"
-            return PlainTextResponse(words, status_code=400)
+            return PlainTextResponse(STRANGE_NAME, status_code=400)
         if scope["method"] not in {"GET", "HEAD"} and not own_form(headers, host):
-            return PlainTextResponse(
-                "Only the page's own buttons may change anything. Open the page and press the button there.\n",
-                status_code=403,
-            )
+            return PlainTextResponse(STRANGE_FORM, status_code=403)
         return None
 
     def _knows(self, host: str, server: tuple[str, int | None] | None) -> bool:
-        """Whether a Host header is a configured name, the very address that was reached, or localhost reached over loopback.
+        """Whether a Host header is a configured name, the address that was reached, or localhost over loopback.
 
         A name nobody configured is refused: a page elsewhere could point such a name here (DNS rebinding).
         """

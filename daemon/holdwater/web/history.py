@@ -14,7 +14,7 @@ from holdwater.web.charts.data import Season, Sign, Sky, TankLane
 from holdwater.web.sources import History
 
 HOURS_UP_TO_DAYS = 200
-"""Longer ranges are drawn from local days: at 1,000 px a day is a pixel wide from about 1,000 days on, and rows stay few."""
+"""Longer ranges are drawn from local days, so that rows stay few."""
 
 MOST_SIGNS = 200
 """Signs in one picture; earlier ones are left to the table."""
@@ -22,7 +22,7 @@ MOST_SIGNS = 200
 
 @dataclass(frozen=True, slots=True)
 class DayLine:
-    """One local day in the table: on hand at its end as text for each tank, rain, lowest air, what was written and told."""
+    """One local day in the table, as text: on hand of each tank, rain, lowest air, what was written and told."""
 
     day: date
     levels: tuple[str, ...]
@@ -31,7 +31,9 @@ class DayLine:
     signs: tuple[str, ...]
 
 
-def read_season(site: Site, reader: History, measure: Measure, names: Sequence[str], days: int, now_ms: int) -> Season:
+def read_season(
+    site: Site, reader: History, measure: Measure, names: Sequence[str], *, days: int, now_ms: int
+) -> Season:
     """The last so many local days, today counted.
 
     Args:
@@ -48,7 +50,7 @@ def read_season(site: Site, reader: History, measure: Measure, names: Sequence[s
     for name in names:
         tank = site.tanks[name]
         lanes.append(TankLane(name, tank.full_on_hand_m3, tank.reserve_m3, reader.levels(name, span, start, end), span))
-    signs = signs_of(reader.notes(start, end), reader.notices(start, end), site, measure)
+    signs = signs_of(reader.notes(start, end), reader.notices(start, end), measure)
     return Season(
         site.name, site.timezone, measure, start, end, now_ms, lanes, read_sky(site, reader, start, end), signs
     )
@@ -63,7 +65,10 @@ def season_bounds(site: Site, days: int, now_ms: int) -> tuple[int, int]:
 
 
 def read_sky(site: Site, reader: History, start_ms: int, end_ms: int) -> Sky:
-    """Rain and lowest air of each local day. A reading of the rain gauge is the rain since the one before it, so a day's rain is mean times count."""
+    """Rain and lowest air of each local day.
+
+    A reading of the rain gauge is the rain since the one before it, so a day's rain is mean times count.
+    """
     rain = lows = None
     if site.rain_series is not None:
         rain = [(row.start_ms, row.mean * row.n) for row in reader.rolls(site.rain_series, DAY_MS, start_ms, end_ms)]
@@ -72,7 +77,7 @@ def read_sky(site: Site, reader: History, start_ms: int, end_ms: int) -> Sky:
     return Sky(rain, lows)
 
 
-def signs_of(notes: Sequence[NoteRow], steps: Sequence[NoticeStepRow], site: Site, measure: Measure) -> list[Sign]:
+def signs_of(notes: Sequence[NoteRow], steps: Sequence[NoticeStepRow], measure: Measure) -> list[Sign]:
     """Notes, and notices at the moment they were told, in order of time, numbered."""
     found: list[tuple[int, str, str, str]] = []
     for note in notes:
@@ -85,9 +90,6 @@ def signs_of(notes: Sequence[NoteRow], steps: Sequence[NoticeStepRow], site: Sit
             found.append((step.at_ms, "notice", step.severity, f"{step.severity}: {step.short}"))
     found.sort(key=lambda each: each[0])
     return [Sign(number, *each) for number, each in enumerate(found[-MOST_SIGNS:], start=1)]
-
-
-FIGURES = {"_m3": "volume", "_m": "length", "_c": "temperature"}
 
 
 def note_words(note: NoteRow, measure: Measure) -> str:
@@ -113,7 +115,7 @@ def note_words(note: NoteRow, measure: Measure) -> str:
 
 
 def day_lines(
-    site: Site, reader: History, measure: Measure, names: Sequence[str], days: int, now_ms: int
+    site: Site, reader: History, measure: Measure, names: Sequence[str], *, days: int, now_ms: int
 ) -> list[DayLine]:
     """The season as a table, the newest day first."""
     start, end = season_bounds(site, days, now_ms)
@@ -124,7 +126,7 @@ def day_lines(
     rain = {_day(at, site): metres for at, metres in sky.rain or ()}
     lows = {_day(at, site): low for at, low in sky.lows or ()}
     signs: dict[date, list[str]] = {}
-    for sign in signs_of(reader.notes(start, end), reader.notices(start, end), site, measure):
+    for sign in signs_of(reader.notes(start, end), reader.notices(start, end), measure):
         signs.setdefault(local_date(sign.at_ms, site.timezone), []).append(sign.words)
     lines = []
     for each in days_between(local_date(start, site.timezone), local_date(end - 1, site.timezone)):

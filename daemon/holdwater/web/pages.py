@@ -1,4 +1,4 @@
-"""The pages: each turns a request into an answer. Reading is free of effects; what changes anything goes through the door."""
+"""The pages: from a request to an answer. Reading changes nothing; what changes anything goes through the door."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from holdwater.web.guard import BodyTooLong, body_of
 from holdwater.web.history import day_lines, read_season
 from holdwater.web.sources import History
 from holdwater.web.static_files import StaticFile
-from holdwater.web.view import QUIET_HOURS, NowView, TankView, now_view, quiet_choices
+from holdwater.web.view import QUIET_HOURS, NowView, Scene, TankView, now_view, quiet_choices
 from holdwater.web.words import local
 
 log = logging.getLogger("holdwater.web")
@@ -65,7 +65,7 @@ class Sources:
 
 
 class Pages:
-    """Handlers of all routes. Two threads of their own, one that draws and one that waits at the door, keep the server awake."""
+    """Handlers of all routes. Two threads, one that draws and one that waits at the door, leave the server free."""
 
     def __init__(self, sources: Sources, templates: Environment, files: Mapping[str, StaticFile]) -> None:
         self._from = sources
@@ -84,19 +84,15 @@ class Pages:
 
     async def now(self, request: Request) -> Response:
         """What is on hand, and what to do."""
-        view, measure = self._view(request)
-        return self._page(
-            "now.html",
-            request,
-            view=view,
-            pictures=[_picture(tank, measure) for tank in view.tanks],
-            quiet=quiet_choices(self._from.now_ms(), self._from.site, measure),
-        )
+        scene = self._scene(request)
+        view = now_view(scene)
+        pictures = [_picture(tank, scene.measure) for tank in view.tanks]
+        return self._page("now.html", request, view=view, pictures=pictures, quiet=quiet_choices(scene))
 
     async def api_now(self, request: Request) -> Response:
         """The same as data, for our script and for others on the household's network."""
-        view, measure = self._view(request)
-        return JSONResponse(_as_data(view, self._from.snapshot(), measure))
+        scene = self._scene(request)
+        return JSONResponse(_as_data(now_view(scene), scene))
 
     async def season(self, request: Request) -> Response:
         """The season in lanes."""
@@ -111,7 +107,7 @@ class Pages:
         lines = await asyncio.get_running_loop().run_in_executor(self._draw, self._lines, span, measure)
         return self._page("table.html", request, lines=lines, span=span, ranges=RANGES, measure=measure)
 
-    async def health(self, request: Request) -> Response:
+    async def health(self, _: Request) -> Response:
         """`ok` while the loop's heart beats."""
         quiet_ms = self._from.now_ms() - self._from.snapshot().made_ms
         ok = quiet_ms <= HEARTBEAT_MS
@@ -184,9 +180,9 @@ class Pages:
 
     # Inside
 
-    def _view(self, request: Request) -> tuple[NowView, Measure]:
-        measure = measure_of(request, self._from.site.measure)
-        return now_view(self._from.site, self._from.snapshot(), measure, self._from.now_ms()), measure
+    def _scene(self, request: Request) -> Scene:
+        site = self._from.site
+        return Scene(site, self._from.snapshot(), measure_of(request, site.measure), self._from.now_ms())
 
     def _span(self, request: Request) -> Span:
         return span_of(request.query_params, tuple(self._from.site.tanks))
@@ -198,7 +194,7 @@ class Pages:
         drawn = self._seasons.get(key)
         if drawn is None:
             with self._from.reader() as reader:
-                season = read_season(self._from.site, reader, measure, span.tanks, span.days, now)
+                season = read_season(self._from.site, reader, measure, span.tanks, days=span.days, now_ms=now)
             drawn = self._seasons[key] = Drawn(season_svg(season), season_svg(season, NARROW), season)
             while len(self._seasons) > SEASONS_KEPT:
                 self._seasons.popitem(last=False)
@@ -207,7 +203,7 @@ class Pages:
 
     def _lines(self, span: Span, measure: Measure) -> Any:
         with self._from.reader() as reader:
-            return day_lines(self._from.site, reader, measure, span.tanks, span.days, self._from.now_ms())
+            return day_lines(self._from.site, reader, measure, span.tanks, days=span.days, now_ms=self._from.now_ms())
 
     def _page(self, template: str, request: Request, **values: Any) -> Response:
         site = self._from.site
@@ -259,10 +255,10 @@ def _picture(tank: TankView, measure: Measure) -> str:
     return section_svg(tank.tank, tank.stand, measure, tank.reason)
 
 
-def _as_data(view: NowView, snapshot: Snapshot, measure: Measure) -> dict[str, Any]:
+def _as_data(view: NowView, scene: Scene) -> dict[str, Any]:
     tanks = []
     for tank in view.tanks:
-        state = snapshot.tank(tank.name)
+        state = scene.snapshot.tank(tank.name)
         tanks.append(
             {
                 "name": tank.name,
@@ -272,7 +268,7 @@ def _as_data(view: NowView, snapshot: Snapshot, measure: Measure) -> dict[str, A
                 "doubt": tank.doubt,
                 "lines": list(tank.lines),
                 "doubted": tank.doubted or tank.reason,
-                "picture": _picture(tank, measure),
+                "picture": _picture(tank, scene.measure),
                 "on_hand_m3": state.on_hand_m3 if state else None,
                 "u_m3": state.u_m3 if state and state.on_hand_m3 is not None else None,
                 "depth_m": state.depth_m if state else None,

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from holdwater.config.site import Site
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
 from holdwater.tanks.tank import Stand, Tank
 from holdwater.units import Measure
-from holdwater.web.words import age, amount, change, clock, day, lasts, listed, long_day, moment, plus_minus
+from holdwater.web.words import age, amount, change, lasts, listed, long_day, moment, plus_minus
 from holdwater_sensors.quality import Grade, grade_of
 from holdwater_sensors.quality import words as quality_words
 
@@ -76,111 +76,126 @@ class NowView:
     foot: tuple[str, ...]
 
 
-def now_view(site: Site, snapshot: Snapshot, measure: Measure, now_ms: int) -> NowView:
-    """What the page says of this snapshot.
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What a page is made from: the site, the loop's latest snapshot, the reader's units, the wall clock in ms UTC."""
 
-    Args:
-        site: its tanks and its clock.
-        snapshot: the loop's latest.
-        measure: units chosen for this reader.
-        now_ms: wall clock, ms UTC.
-    """
-    tanks = tuple(
-        _tank(tank, snapshot.tank(name) or TankNow(name), site, snapshot, measure, now_ms)
-        for name, tank in site.tanks.items()
-    )
+    site: Site
+    snapshot: Snapshot
+    measure: Measure
+    now_ms: int
+
+    def when(self, ms: int) -> str:
+        """A day and time of day on the household's clock."""
+        return moment(ms, self.site.timezone, self.measure)
+
+
+CLOCK = (
+    "The clock of this box is not trusted yet: times and ages here may be wrong, readings wait undated, "
+    "and there is no freeze warning. It clears by itself once the time is known; look at the network, "
+    "or at the battery of the clock chip."
+)
+
+OLD_MS = 24 * 3_600_000
+"""A reading older than this no longer stands for now, whatever its quality was, ms. Our own choice."""
+
+
+def now_view(scene: Scene) -> NowView:
+    """What the page says."""
+    snapshot = scene.snapshot
+    tanks = tuple(_tank(tank, snapshot.tank(name) or TankNow(name), scene) for name, tank in scene.site.tanks.items())
     shown = sorted(
         (notice for notice in snapshot.notices if notice.state in SHOWN),
         key=lambda notice: (_rank(notice.severity), -notice.since_ms),
     )
-    sentence, tone = day_line(site, snapshot, shown, now_ms)
+    sentence, tone = day_line(scene, shown)
     return NowView(
         sentence,
         tone,
-        tuple(_notice(notice, site, measure, now_ms) for notice in shown),
+        tuple(_notice(notice, scene) for notice in shown),
         tanks,
-        tuple(_waiting(node, now_ms, snapshot.clock_trusted) for node in snapshot.nodes if node.state == "waiting"),
+        tuple(_waiting(node, scene) for node in snapshot.nodes if node.state == "waiting"),
         "" if snapshot.clock_trusted else CLOCK,
-        moment(snapshot.made_ms, site.timezone, measure),
+        scene.when(snapshot.made_ms),
         _foot(snapshot),
     )
-
-
-CLOCK = (
-    "The clock of this box is not trusted yet: times and ages below may be wrong, readings wait undated, and there is no freeze warning. "
-    "It clears by itself once the time is known; look at the network, or at the battery of the clock chip."
-)
 
 
 def _rank(severity: str) -> int:
     return SEVERITIES.index(severity) if severity in SEVERITIES else len(SEVERITIES)
 
 
-def day_line(site: Site, snapshot: Snapshot, shown: list[NoticeNow], now_ms: int) -> tuple[str, str]:
+def day_line(scene: Scene, shown: Sequence[NoticeNow]) -> tuple[str, str]:
     """The state of the household in one sentence, and its tone: a severity, `unknown` or `well`.
 
     Args:
-        site: names and reserves of the tanks.
-        snapshot: the loop's latest.
+        scene: site, snapshot and clock.
         shown: notices the household sees, the worst first.
-        now_ms: wall clock, ms UTC.
     """
     urgent = [notice for notice in shown if notice.severity in {"act now", "act today"}]
     if urgent:
         more = len(urgent) - 1
         return urgent[0].short + (f" And {more} more below." if more else ""), urgent[0].severity
-    states = {name: snapshot.tank(name) for name in site.tanks}
-    if not any(state is not None and state.on_hand_m3 is not None for state in states.values()):
-        return "No level is known yet: no trusted reading has come in.", "unknown"
-    short = [name for name, state in states.items() if _below(site.tanks[name], state)]
+    tanks = scene.site.tanks
+    states = {name: scene.snapshot.tank(name) or TankNow(name) for name in tanks}
+    if not any(state.on_hand_m3 is not None for state in states.values()):
+        return "No level is known: no trusted reading has come in.", "unknown"
+    short = [name for name, state in states.items() if _below(tanks[name], state)]
     if short:
-        return f"{listed(short).capitalize()}: below reserve.", "act today"
-    unknown = [name for name, state in states.items() if state is None or state.on_hand_m3 is None]
-    if unknown:
-        return (
-            f"Cannot tell how much {listed(unknown)} {'holds' if len(unknown) == 1 else 'hold'}; the others are well.",
-            "unknown",
-        )
-    return _well(states, site, snapshot, now_ms), "well"
+        return f"{listed(short)}: below reserve.", "act today"
+    unsure = [name for name, state in states.items() if state.on_hand_m3 is None or _doubt(state, scene)]
+    if unsure:
+        verb = "holds" if len(unsure) == 1 else "hold"
+        rest = "; the rest is well" if len(unsure) < len(states) else ""
+        return f"Cannot tell for sure how much {listed(unsure)} {verb}{rest}.", "unknown"
+    return _well(states.values(), scene), "well"
 
 
-def _below(tank: Tank, state: TankNow | None) -> bool:
+def _below(tank: Tank, state: TankNow) -> bool:
     keeps = [keep for keep in (tank.reserve_m3, tank.floor_m3) if keep is not None]
-    return bool(keeps) and state is not None and state.on_hand_m3 is not None and state.on_hand_m3 < max(keeps)
+    return bool(keeps) and state.on_hand_m3 is not None and state.on_hand_m3 < max(keeps)
 
 
-def _well(states: Mapping[str, TankNow | None], site: Site, snapshot: Snapshot, now_ms: int) -> str:
-    """All well, and until when if every tank's cautious days are known; days beyond a year are no promise."""
-    days = [state.days_low for state in states.values() if state is not None and state.days_low is not None]
-    if days and min(days) < 365 and snapshot.clock_trusted:
-        return f"All well until about {long_day(now_ms + round(min(days) * 86_400_000), site.timezone)}."
-    return (
-        "All well: no tank is below its reserve."
-        if any(tank.reserve_m3 for tank in site.tanks.values())
-        else "All well."
-    )
+def _doubt(state: TankNow, scene: Scene) -> str:
+    """Why a known level is not to be relied on; empty when it is."""
+    if state.reason or grade_of(state.quality) is not Grade.OK:
+        return _plain(state.reason or quality_words(state.quality))
+    old = state.at_ms is not None and scene.snapshot.clock_trusted and scene.now_ms - state.at_ms > OLD_MS
+    return "an old reading" if old else ""
 
 
-def _tank(tank: Tank, state: TankNow, site: Site, snapshot: Snapshot, measure: Measure, now_ms: int) -> TankView:
+def _well(states: Iterable[TankNow], scene: Scene) -> str:
+    """All well, and until when if any tank's cautious days are known; days beyond a year are no promise."""
+    days = [state.days_low for state in states if state.days_low is not None]
+    if days and min(days) < 365 and scene.snapshot.clock_trusted:
+        return f"All well until about {long_day(scene.now_ms + round(min(days) * 86_400_000), scene.site.timezone)}."
+    kept = any(tank.reserve_m3 or tank.floor_m3 for tank in scene.site.tanks.values())
+    return "All well: no tank is below its reserve." if kept else "All well."
+
+
+def _tank(tank: Tank, state: TankNow, scene: Scene) -> TankView:
     uses = f"for {listed(list(tank.uses))}" if tank.uses else ""
     caution = "Measures amount, not safety." if tank.is_drinking else ""
     if state.on_hand_m3 is None or state.depth_m is None:
         reason = _plain(state.reason) or ("no reading yet" if state.at_ms is None else "the reading is not trusted")
-        lines = _unknown_lines(state, site, measure)
+        lines = _unknown_lines(state, scene)
         return TankView(tank.name, uses, False, "Unknown", "", "", lines, "", caution, reason, None, tank)
     stand = replace(
-        tank.stand(state.depth_m), on_hand_m3=state.on_hand_m3, u_noise_m3=state.u_noise_m3, u_scale_m3=state.u_scale_m3
+        tank.stand(state.depth_m),
+        on_hand_m3=state.on_hand_m3,
+        u_noise_m3=state.u_noise_m3,
+        u_scale_m3=state.u_scale_m3,
     )
-    doubted = _plain(state.reason or (quality_words(state.quality) if grade_of(state.quality) is not Grade.OK else ""))
+    doubt = _doubt(state, scene)
     return TankView(
         tank.name,
         uses,
         True,
-        amount(state.on_hand_m3, state.u_m3, measure),
-        measure.volume_unit,
-        f"usable, ± {plus_minus(state.u_m3, measure)}",
-        _lines(tank, state, stand, snapshot, measure, now_ms),
-        f"In doubt: {doubted}." if doubted else "",
+        amount(state.on_hand_m3, state.u_m3, scene.measure),
+        scene.measure.volume_unit,
+        f"usable, ± {plus_minus(state.u_m3, scene.measure)}",
+        _lines(tank, state, stand, scene),
+        f"In doubt: {doubt}." if doubt else "",
         caution,
         "",
         stand,
@@ -188,34 +203,28 @@ def _tank(tank: Tank, state: TankNow, site: Site, snapshot: Snapshot, measure: M
     )
 
 
-def _lines(
-    tank: Tank, state: TankNow, stand: Stand, snapshot: Snapshot, measure: Measure, now_ms: int
-) -> tuple[str, ...]:
+def _lines(tank: Tank, state: TankNow, stand: Stand, scene: Scene) -> tuple[str, ...]:
     """What stands beside the figure, in the order in which it is wanted."""
-    on_hand = state.on_hand_m3 or 0.0
-    below = _below(tank, state)
-    lines = [_short(tank, measure) if below else lasts(state.days_low, state.days_mid, state.days_high)]
+    measure = scene.measure
+    lines = [lasts(state.days_low, state.days_mid, state.days_high)]
+    if _below(tank, state):
+        lines = [_short(tank, measure)]
     if state.day_ago_m3 is not None:
-        lines.append(change(on_hand, state.day_ago_m3, state.u_noise_m3, measure))
+        lines.append(change(stand.on_hand_m3, state.day_ago_m3, state.u_noise_m3, measure))
     if state.at_ms is not None:
-        lines.append(
-            f"read {age(state.at_ms, now_ms)}"
-            if snapshot.clock_trusted
-            else "read at a time that is not known for sure"
-        )
-    lines.append(
-        f"room for {measure.volume_text(stand.room_m3, state.u_m3)} before it overflows"
-        if stand.room_m3 > state.u_m3
-        else "full to the overflow lip"
-    )
+        known = f"read {age(state.at_ms, scene.now_ms)}"
+        lines.append(known if scene.snapshot.clock_trusted else "read at a time that is not known for sure")
+    room = f"room for {measure.volume_text(stand.room_m3, state.u_m3)} before it overflows"
+    lines.append(room if stand.room_m3 > state.u_m3 else "full to the overflow lip")
     return tuple(line for line in lines if line)
 
 
 def _short(tank: Tank, measure: Measure) -> str:
     """What it has fallen below: the reserve, or what is kept for a named purpose."""
-    if tank.reserve_m3 is not None and tank.reserve_m3 >= (tank.floor_m3 or 0.0):
+    kept = tank.floor_m3 or 0.0
+    if tank.reserve_m3 is not None and tank.reserve_m3 >= kept:
         return f"below its reserve of {measure.volume_text(tank.reserve_m3)}"
-    return f"below the {measure.volume_text(tank.floor_m3 or 0.0)} kept {'as fire water' if 'fire' in tank.uses else 'back'}"
+    return f"below the {measure.volume_text(kept)} kept {'as fire water' if 'fire' in tank.uses else 'back'}"
 
 
 def _plain(reason: str) -> str:
@@ -223,29 +232,27 @@ def _plain(reason: str) -> str:
     return reason.removeprefix("suspect: ").removeprefix("rejected: ")
 
 
-def _unknown_lines(state: TankNow, site: Site, measure: Measure) -> tuple[str, ...]:
+def _unknown_lines(state: TankNow, scene: Scene) -> tuple[str, ...]:
     lines = []
     if state.trusted_m3 is not None and state.trusted_at_ms is not None:
-        lines.append(
-            f"last trusted {measure.volume_text(state.trusted_m3)}, {moment(state.trusted_at_ms, site.timezone, measure)}; do not plan on it"
-        )
+        last = f"last trusted {scene.measure.volume_text(state.trusted_m3)}"
+        lines.append(f"{last}, {scene.when(state.trusted_at_ms)}; do not plan on it")
     lines.append("read the sight tube or a clean dip stick")
     if state.heard_ms is not None:
-        lines.append(f"sensor last heard {moment(state.heard_ms, site.timezone, measure)}")
+        lines.append(f"sensor last heard {scene.when(state.heard_ms)}")
     return tuple(lines)
 
 
-def _notice(notice: NoticeNow, site: Site, measure: Measure, now_ms: int) -> NoticeView:
+def _notice(notice: NoticeNow, scene: Scene) -> NoticeView:
     quiet = ""
-    if notice.quiet_until_ms is not None and notice.quiet_until_ms > now_ms:
-        quiet = f"quiet until {moment(notice.quiet_until_ms, site.timezone, measure)}"
+    if notice.quiet_until_ms is not None and notice.quiet_until_ms > scene.now_ms:
+        quiet = f"quiet until {scene.when(notice.quiet_until_ms)}"
     severity = notice.severity if notice.severity in SEVERITIES else "know"
-    since = moment(notice.since_ms, site.timezone, measure)
     return NoticeView(
         notice.id,
         severity,
         severity.replace(" ", "-"),
-        since,
+        scene.when(notice.since_ms),
         notice.short,
         notice.long or notice.short,
         notice.seen,
@@ -254,18 +261,14 @@ def _notice(notice: NoticeNow, site: Site, measure: Measure, now_ms: int) -> Not
     )
 
 
-def quiet_choices(now_ms: int, site: Site, measure: Measure) -> list[tuple[int, str]]:
+def quiet_choices(scene: Scene) -> list[tuple[int, str]]:
     """(hours, words) for *quiet until*: how long, and until when that is."""
-    found = []
-    for hours, name in QUIET_HOURS:
-        until = now_ms + hours * 3_600_000
-        found.append((hours, f"{name}, until {day(until, site.timezone)} {clock(until, site.timezone, measure)}"))
-    return found
+    return [(hours, f"{name}, until {scene.when(scene.now_ms + hours * 3_600_000)}") for hours, name in QUIET_HOURS]
 
 
-def _waiting(node: NodeNow, now_ms: int, clock_trusted: bool) -> WaitingView:
-    heard = f"It last spoke {age(node.heard_ms, now_ms)}." if node.heard_ms is not None and clock_trusted else ""
-    return WaitingView(node.name, heard)
+def _waiting(node: NodeNow, scene: Scene) -> WaitingView:
+    known = node.heard_ms is not None and scene.snapshot.clock_trusted
+    return WaitingView(node.name, f"It last spoke {age(node.heard_ms or 0, scene.now_ms)}." if known else "")
 
 
 def _foot(snapshot: Snapshot) -> tuple[str, ...]:

@@ -69,7 +69,7 @@ def amount(m3: float, u_m3: float, measure: Measure) -> str:
 
 
 def change(now_m3: float, before_m3: float, u_noise_m3: float, measure: Measure) -> str:
-    """What changed since yesterday. The scale part of the doubt cancels in a difference; the noise part counts twice."""
+    """What changed since yesterday. The scale part of the doubt cancels in a difference, the noise counts twice."""
     doubt = u_noise_m3 * 2**0.5
     moved = now_m3 - before_m3
     text = rounded(measure.volume(abs(moved)), measure.volume(doubt))

@@ -71,7 +71,7 @@ class TimeAxis:
         return (self.end_ms - self.start_ms) / DAY_MS
 
     def marks(self) -> list[tuple[float, str, bool]]:
-        """Places of grid lines as (px, label, begins a month); long ranges mark months, middle ones Mondays, short ones days."""
+        """Grid lines as (px, label, begins a month): months in long ranges, Mondays in middle ones, else days."""
         first = local_date(self.start_ms, self.zone)
         last = local_date(self.end_ms - 1, self.zone)
         found = []
@@ -98,14 +98,15 @@ class TimeAxis:
         placed = []
         free = self.left
         for (x, label, _), end in zip(marks, ends, strict=True):
-            month, _, year = label.partition(" ")
-            for text in (
-                label,
-                month if self.days > 45 else label,
-                month[:3] if self.days > 45 else label.split(" ")[-1] if self.days <= 10 else label,
-            ):
-                if x + 3 >= free and x + 3 + width_of(text, size) <= end:
-                    placed.append((x + 3, text))
-                    free = x + 3 + width_of(text, size)
-                    break
+            text = next((each for each in self._forms(label) if x + 3 + width_of(each, size) <= end), "")
+            if text and x + 3 >= free:
+                placed.append((x + 3, text))
+                free = x + 3 + width_of(text, size)
         return placed
+
+    def _forms(self, label: str) -> tuple[str, ...]:
+        """A label and its shorter forms."""
+        first, _, last = label.partition(" ")
+        if self.days > 45:
+            return (label, first, first[:3])
+        return (label, last) if self.days <= 10 else (label,)

@@ -43,7 +43,12 @@ class TankLane:
 
 @dataclass(frozen=True, slots=True)
 class Sky:
-    """Rain and frost by local day: (midnight, metres of rain) and (midnight, lowest degC); None where no such series is configured."""
+    """Rain and frost by local day.
+
+    Attributes:
+        rain: (midnight, metres of rain); None where no rain gauge is configured.
+        lows: (midnight, lowest degC); None where no outside air is configured.
+    """
 
     rain: Sequence[tuple[int, float]] | None
     lows: Sequence[tuple[int, float]] | None

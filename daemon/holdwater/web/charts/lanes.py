@@ -7,11 +7,14 @@ from dataclasses import dataclass
 
 from holdwater.units import Measure, rounded, trimmed
 from holdwater.web.charts.axis import DAY_MS, TimeAxis, steps
-from holdwater.web.charts.columns import band_edge, mid_line, runs_of
+from holdwater.web.charts.columns import Run, column_count, runs_of
 from holdwater.web.charts.data import AheadPoint, Sign, Sky, TankLane
 from holdwater.web.charts.svg import Point, num, path_of, tag, width_of, words
 
 FREEZING_C = 0.0
+COLDEST_MS = DAY_MS // 4
+"""Nights are coldest about six hours after midnight, shortly before the sun. Common practice, no source."""
+
 SIGN_ROWS = 3
 TIP = 4.0
 """How far the points of a notice's sign stand out, px."""
@@ -40,6 +43,10 @@ class Frame:
         """Px of the plot's lower edge."""
         return self.top + self.height
 
+    def level(self, on_hand_m3: float, full_m3: float) -> float:
+        """Px of an on-hand volume in a lane that ends at full, not outside of it."""
+        return self.bottom - self.height * min(max(on_hand_m3 / (full_m3 or 1.0), 0.0), 1.0)
+
     def plot(self) -> str:
         """The white ground of the lane, with upright lines at months or days."""
         axis = self.axis
@@ -62,7 +69,7 @@ class Frame:
         axis, parts = self.axis, []
         for y, label in places:
             parts.append(tag("path", "grid", d=f"M{num(axis.left)} {num(y)}H{num(axis.right)}"))
-            parts.append(words(label, axis.left - 5, y + self.font * 0.36, self.font, "soft", "end"))
+            parts.append(words(label, axis.left - 5, y + self.font * 0.36, self.font, "soft", anchor="end"))
         return "".join(parts)
 
 
@@ -81,13 +88,7 @@ def sky_lane(sky: Sky, frame: Frame) -> str:
         if x + wide > axis.left and x < axis.right:
             bars.append(f"M{num(x)} {num(frame.top)}h{num(wide)}v{num(max(1.0, usable * amount / top))}h-{num(wide)}Z")
     cold = [start for start, low in sky.lows or () if low <= FREEZING_C]
-    size = frame.font * 0.62
-    notches = []
-    for start in cold:
-        x = axis.x(start + DAY_MS / 4)  # nights are coldest about six hours after midnight
-        notches.append(
-            f"M{num(x)} {num(frame.bottom - size)}L{num(x + size / 2)} {num(frame.bottom)}L{num(x - size / 2)} {num(frame.bottom)}Z"
-        )
+    notches = [_notch(axis.x(start + COLDEST_MS), frame.bottom, frame.font * 0.62) for start in cold]
     said = []
     if sky.rain is not None:
         said.append(f"rain {trimmed(sum(amount for _, amount in rain), 1 if unit == 'in' else 0)} {unit} in all")
@@ -101,42 +102,60 @@ def sky_lane(sky: Sky, frame: Frame) -> str:
     return "".join(parts)
 
 
-def tank_lane(lane: TankLane, frame: Frame, now_ms: int) -> str:
+def _notch(x: float, base: float, size: float) -> str:
+    return f"M{num(x)} {num(base - size)}L{num(x + size / 2)} {num(base)}L{num(x - size / 2)} {num(base)}Z"
+
+
+def tank_lane(lane: TankLane, frame: Frame) -> str:
     """On hand as an area from the tap, its doubt as a paler band, the reserve as a line, gaps left white."""
     axis, measure = frame.axis, frame.measure
     full = measure.volume(lane.full_m3) or 1.0
-
-    def y(m3: float) -> float:
-        return frame.bottom - frame.height * min(max(measure.volume(m3) / full, 0.0), 1.0)
-
-    def place(points: Sequence[Point]) -> list[Point]:
-        return [(axis.left + (axis.right - axis.left) * at, y(m3)) for at, m3 in points]
-
-    parts = [frame.plot(), frame.heading(lane.name, _latest(lane, measure))]
     places = [(frame.bottom - frame.height * value / full, f"{value:g}") for value in steps(full, 4)]
-    top_y, top_label = places[-1]
-    places[-1] = (
-        (top_y, f"{top_label} {measure.volume_unit}")
-        if axis.left >= width_of(f"{top_label} {measure.volume_unit}", frame.font) + 6
-        else places[-1]
-    )
-    parts.append(frame.scale(places))
-    runs = runs_of(lane.rows, axis.start_ms, axis.end_ms, lane.span_ms, round(axis.right - axis.left))
-    for run in runs:
-        line = place(mid_line(run))
-        area = [(line[0][0], frame.bottom), *line, (line[-1][0], frame.bottom)]
-        parts.append(tag("path", "water", d=path_of(area, close=True)))
-        parts.append(tag("path", "band", d=path_of(place(band_edge(run)), close=True)))
-        parts.append(tag("path", "level", d=path_of(line)))
-    parts.append(_ahead(lane.ahead, axis, y))
+    with_unit = f"{places[-1][1]} {measure.volume_unit}"
+    if width_of(with_unit, frame.font) + 6 <= axis.left:
+        places[-1] = (places[-1][0], with_unit)
+    parts = [frame.plot(), frame.heading(lane.name, _latest(lane, measure)), frame.scale(places)]
+    count = column_count(axis.start_ms, axis.end_ms, lane.span_ms, round(axis.right - axis.left))
+    runs = runs_of(lane.rows, axis.start_ms, axis.end_ms, lane.span_ms, count)
+    parts += [_run(run, count, lane.full_m3, frame) for run in runs]
+    parts.append(_ahead(lane.ahead, lane.full_m3, frame))
     if not runs:
         middle = (axis.left + axis.right) / 2
         parts.append(
-            words("no trusted level in this time", middle, frame.top + frame.height / 2, frame.font, "soft", "middle")
+            words(
+                "no trusted level in this time",
+                middle,
+                frame.top + frame.height / 2,
+                frame.font,
+                "soft",
+                anchor="middle",
+            )
         )
     if lane.reserve_m3 is not None:
-        parts.append(_reserve(lane.reserve_m3, y(lane.reserve_m3), frame))
+        parts.append(_reserve(lane.reserve_m3, frame.level(lane.reserve_m3, lane.full_m3), frame))
     return "".join(parts)
+
+
+def _run(run: Run, count: int, full_m3: float, frame: Frame) -> str:
+    """Area, band and line of one run, drawn to the edges of its first and last column, so that a single one shows."""
+    left, pitch = frame.axis.left, (frame.axis.right - frame.axis.left) / count
+    bottom, per_m3 = frame.bottom, frame.height / (full_m3 or 1.0)
+    start, end = num(left + pitch * run.first), num(left + pitch * (run.first + len(run.mid)))
+    xs = [f"{left + pitch * (run.first + index + 0.5):.1f}" for index in range(len(run.mid))]
+
+    def ys(values: Sequence[float]) -> list[str]:
+        return [f"{bottom - per_m3 * (value if value < full_m3 else full_m3):.1f}" for value in values]
+
+    def edge(heights: Sequence[str]) -> str:
+        inner = "L".join([f"{x} {y}" for x, y in zip(xs, heights, strict=True)])
+        return f"{start} {heights[0]}L{inner}L{end} {heights[-1]}"
+
+    line = edge(ys(run.mid))
+    lower = ys(run.low)
+    back = "L".join([f"{x} {y}" for x, y in zip(reversed(xs), reversed(lower), strict=True)])
+    band = f"M{edge(ys(run.high))}L{end} {lower[-1]}L{back}L{start} {lower[0]}Z"
+    area = f"M{start} {num(bottom)}L{line}L{end} {num(bottom)}Z"
+    return tag("path", "water", d=area) + tag("path", "band", d=band) + tag("path", "level", d=f"M{line}")
 
 
 def _latest(lane: TankLane, measure: Measure) -> str:
@@ -156,15 +175,16 @@ def _reserve(reserve_m3: float, y: float, frame: Frame) -> str:
     return line + words(f"reserve {frame.measure.volume_text(reserve_m3)}", axis.left + 5, above, frame.font, "halo")
 
 
-def _ahead(ahead: Sequence[AheadPoint], axis: TimeAxis, y: object) -> str:
-    if not ahead or not callable(y):
+def _ahead(ahead: Sequence[AheadPoint], full_m3: float, frame: Frame) -> str:
+    """The outlook right of today: a widening band, its middle dashed."""
+    if not ahead:
         return ""
-    top = [(axis.x(point.at_ms), float(y(point.high_m3))) for point in ahead]
-    low = [(axis.x(point.at_ms), float(y(point.low_m3))) for point in reversed(ahead)]
-    mid = [(axis.x(point.at_ms), float(y(point.mid_m3))) for point in ahead]
-    return tag("path", "band", d=path_of(top + low, close=True)) + tag(
-        "path", "level", d=path_of(mid), stroke_dasharray="4 3"
-    )
+    xs = [frame.axis.x(point.at_ms) for point in ahead]
+    top = [(x, frame.level(point.high_m3, full_m3)) for x, point in zip(xs, ahead, strict=True)]
+    low = [(x, frame.level(point.low_m3, full_m3)) for x, point in zip(xs, ahead, strict=True)]
+    mid = [(x, frame.level(point.mid_m3, full_m3)) for x, point in zip(xs, ahead, strict=True)]
+    band = tag("path", "band", d=path_of(top + low[::-1], close=True))
+    return band + tag("path", "level", d=path_of(mid), stroke_dasharray="4 3")
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,34 +253,24 @@ def hand_lane(signs: Sequence[Sign], frame: Frame) -> str:
     ]
     for sign in placed_signs(signs, frame.axis, frame.font):
         middle = frame.top + pitch * (sign.row + 0.5)
-        parts.append(sign_shape(sign.kind, sign.look, sign.x, middle, sign.wide - 2 * TIP, frame.font + 5))
-        parts.append(words(sign.label, sign.x, middle + frame.font * 0.36, frame.font, "text", "middle"))
+        parts.append(sign_shape(sign.kind, sign.look, (sign.x, middle), sign.wide - 2 * TIP, frame.font + 5))
+        parts.append(words(sign.label, sign.x, middle + frame.font * 0.36, frame.font, "text", anchor="middle"))
     return "".join(parts)
 
 
-def sign_shape(kind: str, look: str, x: float, y: float, wide: float, tall: float) -> str:
-    """Outline by kind, so that it is told apart without colour: load square, dip round, notice pointed, chore cut at the corners."""
+def sign_shape(kind: str, look: str, middle: Point, wide: float, tall: float) -> str:
+    """Outline by kind, told apart without colour: load square, dip round, notice pointed, chore with cut corners."""
+    x, y = middle
     left, right, top, bottom = x - wide / 2, x + wide / 2, y - tall / 2, y + tall / 2
     if kind == "notice":
-        points = [
-            (left - TIP, y),
-            (left + 1, top),
-            (right - 1, top),
-            (right + TIP, y),
-            (right - 1, bottom),
-            (left + 1, bottom),
-        ]
-        return tag("path", look, d=path_of(points, close=True))
+        upper = [(left - TIP, y), (left + 1, top), (right - 1, top)]
+        return tag(
+            "path", look, d=path_of([*upper, (right + TIP, y), (right - 1, bottom), (left + 1, bottom)], close=True)
+        )
     if kind == "chore":
-        cut = 4.0
-        points = [
-            (left, top),
-            (right - cut, top),
-            (right, top + cut),
-            (right, bottom),
-            (left + cut, bottom),
-            (left, bottom - cut),
-        ]
-        return tag("path", look, d=path_of(points, close=True))
-    radius = {"dip": tall / 2, "several": 4.0}.get(kind, 0.0)
+        upper = [(left, top), (right - TIP, top), (right, top + TIP)]
+        return tag(
+            "path", look, d=path_of([*upper, (right, bottom), (left + TIP, bottom), (left, bottom - TIP)], close=True)
+        )
+    radius = {"dip": tall / 2, "several": TIP}.get(kind, 0.0)
     return tag("rect", look, x=left, y=top, width=wide, height=tall, rx=radius)

@@ -75,7 +75,7 @@ def _strip(season: Season, form: Format, axis: TimeAxis, top: float) -> tuple[st
         parts.append(sky_lane(season.sky, frame(form.sky)))
         top += head + form.sky + gap
     for lane in season.tanks:
-        parts.append(tank_lane(lane, frame(form.tank), season.now_ms))
+        parts.append(tank_lane(lane, frame(form.tank)))
         top += head + form.tank + gap
     hand = SIGN_ROWS * (form.font + 9)
     parts.append(hand_lane(season.signs, frame(hand)))
@@ -89,7 +89,7 @@ def _months(axis: TimeAxis, form: Format, base: float, now_ms: int) -> str:
     parts = []
     if axis.left <= today <= axis.right:
         end = min(max(today + room / 2, axis.left + room), axis.right)
-        parts.append(words("today", end, base, form.font, "text", "end", bold=True))
+        parts.append(words("today", end, base, form.font, "text", anchor="end", bold=True))
         taken = (end - room * 1.15 - 6, end + 6)
     else:
         taken = (axis.right, axis.right)
@@ -128,10 +128,9 @@ def _listing(season: Season, form: Format, top: float) -> tuple[str, float]:
         y += pitch
         label = str(sign.number)
         look = f"sign {sign.severity.replace(' ', '-')}" if sign.severity in {"act now", "act today"} else "sign"
-        parts.append(
-            sign_shape(sign.kind, look, 30, y - form.font * 0.36, width_of(label, form.font) + 11, form.font + 5)
-        )
-        parts.append(words(label, 30, y, form.font, "text", "middle"))
+        wide = width_of(label, form.font) + 11
+        parts.append(sign_shape(sign.kind, look, (30, y - form.font * 0.36), wide, form.font + 5))
+        parts.append(words(label, 30, y, form.font, "text", anchor="middle"))
         parts.append(words(_cut(f"{sign_when(sign, season)}  {sign.words}", form), 56, y, form.font))
     y += pitch
     note = (
@@ -156,4 +155,5 @@ def _sentence(season: Season) -> str:
     first = datetime.fromtimestamp(season.start_ms / 1000, UTC).astimezone(season.zone)
     last = datetime.fromtimestamp(season.now_ms / 1000, UTC).astimezone(season.zone)
     names = ", ".join(lane.name for lane in season.tanks)
-    return f"Season of {season.site} from {first.day} {first:%B} to {last.day} {last:%B %Y}: water on hand in {names}, with rain, frost, notes and notices."
+    range_ = f"from {first.day} {first:%B} to {last.day} {last:%B %Y}"
+    return f"Season of {season.site} {range_}: water on hand in {names}, with rain, frost, notes and notices."

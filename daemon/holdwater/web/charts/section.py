@@ -97,7 +97,7 @@ def section_svg(tank: Tank, stand: Stand | None, measure: Measure, reason: str =
 
 
 def reserve_depth_m(tank: Tank, on_hand_m3: float) -> float:
-    """Depth at which so much is on hand, m, by halving between outlet and overflow; 50 halvings leave less than a picometre."""
+    """Depth at which so much is on hand, m, by halving between outlet and overflow 50 times: to a picometre."""
     low, high = tank.outlet_m, tank.overflow_m
     for _ in range(50):
         middle = (low + high) / 2
@@ -173,16 +173,8 @@ def _names(drawn: Section, sheet: Sheet) -> list[str]:
     for vessel in drawn.vessels:
         most = int((vessel.right_m - vessel.left_m) * 1.1 * sheet.scale / width_of("n", 12))
         name = vessel.name if len(vessel.name) <= most else vessel.name[: max(1, most - 1)] + "…"
-        parts.append(
-            words(
-                name,
-                EDGE + (vessel.left_m + vessel.right_m) / 2 * sheet.scale,
-                sheet.base + FONT + 4,
-                12,
-                "soft",
-                "middle",
-            )
-        )
+        middle = EDGE + (vessel.left_m + vessel.right_m) / 2 * sheet.scale
+        parts.append(words(name, middle, sheet.base + FONT + 4, 12, "soft", anchor="middle"))
     return parts
 
 
@@ -192,8 +184,10 @@ def _unknown(reason: str, sheet: Sheet) -> str:
     middle = EDGE + (first.left_m + first.right_m) / 2 * sheet.scale
     lines = wrapped(reason, max(6, int(room / width_of("n", 13))))
     top = sheet.y((first.floor_m + first.top_m) / 2) - len(lines) * 8
-    parts = [words("level unknown", middle, top, FONT, "halo", "middle", bold=True)]
-    parts += [words(line, middle, top + 18 * (index + 1), 13, "halo", "middle") for index, line in enumerate(lines)]
+    parts = [words("level unknown", middle, top, FONT, "halo", anchor="middle", bold=True)]
+    parts += [
+        words(line, middle, top + 18 * (index + 1), 13, "halo", anchor="middle") for index, line in enumerate(lines)
+    ]
     return "".join(parts)
 
 

@@ -1,7 +1,8 @@
 """SVG as text: elements with escaped attributes, short numbers, two sets of colours.
 
-Every shape carries a class, which the page's stylesheet colours for day, night and paper, and presentation attributes, which hold
-where there is no stylesheet (a saved graph). No `style` attribute and no `<style>` element: the page's policy forbids both.
+Every shape carries a class, which the page's stylesheet colours for day, night and paper, and presentation
+attributes, which hold where there is no stylesheet (a saved graph). There is no `style` attribute and no `<style>`
+element: the page's policy forbids both.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ def path_of(points: Iterable[Point], close: bool = False) -> str:
 
 
 def words(
-    text: str, x: float, y: float, size: float = 12, look: str = "text", anchor: str = "start", bold: bool = False
+    text: str, x: float, y: float, size: float, look: str = "text", *, anchor: str = "start", bold: bool = False
 ) -> str:
     """A line of text with its baseline at `y`."""
     more = {"font_weight": "600"} if bold else {}
@@ -125,10 +126,9 @@ def picture(body: str, width: float, height: float, title: str, kind: str) -> st
         title: what the picture shows, in a sentence.
         kind: class of the picture.
     """
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="{escape(kind)}" viewBox="0 0 {num(width)} {num(height)}" '
-        f'width="{num(width)}" height="{num(height)}" role="img" aria-label="{clean(title)}" font-family="{escape(FONT)}">{body}</svg>'
-    )
+    box = f'viewBox="0 0 {num(width)} {num(height)}" width="{num(width)}" height="{num(height)}"'
+    said = f'role="img" aria-label="{clean(title)}" font-family="{escape(FONT)}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" class="{escape(kind)}" {box} {said}>{body}</svg>'
 
 
 def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
