@@ -8,19 +8,18 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from holdwater_sensors.instrument import Instrument
-from holdwater_sensors.pressure import Hydrostatic
-
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment
 from holdwater.alerts.rows import Change, SavedNotice, Step
 from holdwater.config.channel import ChannelConfig
 from holdwater.config.notice import NoticeConfig, NoticeSettings
 from holdwater.config.site import Site
-from holdwater.tanks.upright import upright_cylinder
 from holdwater.tanks.tank import Tank
+from holdwater.tanks.upright import upright_cylinder
 from holdwater.tanks.vessels import Vessel
 from holdwater.units import M3_PER_GAL, M_PER_IN, Measure
+from holdwater_sensors.instrument import Instrument
+from holdwater_sensors.pressure import Hydrostatic
 
 T0_MS = 1_790_604_000_000  # 28 September 2026, 13:20 UTC
 MIN_MS = 60_000
@@ -83,6 +82,13 @@ CREATE TABLE memory(one INTEGER PRIMARY KEY, body TEXT) STRICT;
 """
 
 
+def _open(path: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA synchronous = OFF")  # a restart of the process is meant here, not a power cut
+    connection.execute("PRAGMA journal_mode = MEMORY")
+    return connection
+
+
 @dataclass
 class Rig:
     """Both clocks, the engine, and the tables it is rebuilt from.
@@ -99,7 +105,7 @@ class Rig:
     changes: list[Change] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.db = sqlite3.connect(self.path)
+        self.db = _open(self.path)
         self.db.executescript(SCHEMA)
         self.alerts = self.make(self.site, (), 1, "")
         self.tick()
@@ -131,7 +137,7 @@ class Rig:
     def restart(self, down_s: float = 0.0) -> None:
         """Close and open the tables, and rebuild the engine from them; the monotonic clock starts anywhere."""
         self.db.close()
-        self.db = sqlite3.connect(self.path)
+        self.db = _open(self.path)
         rows = [SavedNotice(*row) for row in self.db.execute("SELECT * FROM notice WHERE state <> 'clear'")]
         last = self.db.execute("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0]
         memory = self.db.execute("SELECT body FROM memory").fetchone()
