@@ -74,6 +74,11 @@ class Inbox:
             self._messages -= sum(isinstance(event, Message) for event in taken)
         return taken
 
+    def wake(self) -> None:
+        """End a wait of `take` without an event: something else is due."""
+        with self._ready:
+            self._ready.notify()
+
     def __len__(self) -> int:
         return len(self._events)
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
+from holdwater.books import Lasting
 from holdwater.clock import StepWatch
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
@@ -25,13 +26,14 @@ from holdwater.release import Release
 from holdwater.rollup import RollUp
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
+from holdwater.store.reader import Reader
 from holdwater.store.rows import HOUR_MS
 from holdwater.wishes import Wishes
 from holdwater_sensors.errors import PayloadError
 from holdwater_sensors.water import gravity
 
 if TYPE_CHECKING:
-    from holdwater.alerts.engine import Change
+    from holdwater.alerts.rows import Change
     from holdwater.clock import Clock
     from holdwater.config.site import Site
     from holdwater.store.writer import Store
@@ -99,6 +101,7 @@ class Surroundings:
     post: Post
     trusted: Callable[[], bool]
     window: Callable[[], int] = lambda: 20
+    ticked: Callable[[], None] = lambda: None
 
 
 class Loop:
@@ -112,6 +115,7 @@ class Loop:
         self._post = given.post
         self._trusted = given.trusted
         self._window = given.window
+        self._ticked = given.ticked
         self._batch = Batch()
         self._release = Release(site.store.commit_every_s, given.window())
         self._steps = StepWatch()
@@ -128,6 +132,10 @@ class Loop:
             store.connection.execute("SELECT series, hour FROM dirty WHERE task = 'roll'").fetchall()
         )
         self._alerts = _restored(site, store)
+        models = store.connection.execute("SELECT subject, through, body FROM model WHERE kind = 'supply'").fetchall()
+        self._lasting = Lasting(site, models)
+        self.picture.lasts = self._lasts
+        self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
         self._broker = ""
         self._stopping = False
@@ -138,6 +146,7 @@ class Loop:
         self._now_hour_s = -1e9
         self._fault_s: float | None = None
         self._ask_undated = True
+        self._errors: list[str] = []
         self.turned_s = self._clock.mono_s()
         self.last_commit_s = self._clock.mono_s()
         self._keep_config()
@@ -154,6 +163,20 @@ class Loop:
         """Both clocks, read once."""
         clock = self._clock
         return Moment(clock.wall_ms(), clock.mono_s(), self._trusted(), clock.boot_id())
+
+    @property
+    def newest_ms(self) -> int:
+        """Time of the newest accepted reading; -1 before the first."""
+        return self._reception.newest_ms
+
+    def rules_due_s(self) -> float | None:
+        """Monotonic time at which time alone changes something for the rules."""
+        return self._alerts.next_due_s()
+
+    def errors(self) -> list[str]:
+        """What was refused of the wishes of this batch, in words; asking takes them out."""
+        found, self._errors = self._errors, []
+        return found
 
     # -- starting ------------------------------------------------------------------------------------------------------------------
 
@@ -294,6 +317,8 @@ class Loop:
     def _request(self, request: Request, now: Moment) -> None:
         changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
+        if "error" in answer:
+            self._errors = [*self._errors[-20:], str(answer["error"])]
         self._batch.urgent = True
         self._changed = True
         if request.answer is not None:
@@ -312,6 +337,7 @@ class Loop:
         self._take_in(self.wishes.facts(now))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
         self._batch.sent += self._post.send_due(now)
+        self._ticked()
 
     # -- committing ----------------------------------------------------------------------------------------------------------------
 
@@ -391,12 +417,41 @@ class Loop:
         if now_s - self._now_hour_s >= NOW_HOUR_S:
             self._now_hour_s = now_s
             self.rollup.rebuild(self.rollup.dirty(newest + HOUR_MS, SLICE_HOURS), keep_marks=True)
+            return self._fold_day()
         return False
+
+    def _fold_day(self) -> bool:
+        """Fold one day of one tank into what is known of its use; True when there was one."""
+        due = self._lasting.due(self.newest_ms, self._oldest())
+        if due is None:
+            return False
+        tank, through, body = self._lasting.fold(Reader(self.store.connection, str(self.store.path)), *due)
+        self._batch.models["supply", tank] = (1, through, body)
+        self._now_hour_s = -1e9
+        self._changed = True
+        return True
+
+    def _oldest(self) -> int:
+        if self._oldest_ms is None:
+            self._oldest_ms = self.store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
+        return self.newest_ms if self._oldest_ms is None else int(self._oldest_ms)
+
+    def _lasts(self, tank: str, on_hand_m3: float, u_m3: float) -> tuple[float | None, float | None, float | None]:
+        days = self._lasting.days(tank, self.newest_ms, on_hand_m3, u_m3)
+        return days.low, days.mid, days.high
 
     def settle(self, *, hours: int = 24) -> None:
         """Roll up everything that is dirty, the running hour too."""
         while dirty := self.rollup.dirty(self._reception.newest_ms + HOUR_MS, hours):
             self._roll(dirty)
+
+    def fold_all(self) -> None:
+        """Fold all whole days into what is known of the use of each tank; for the end of a replay."""
+        reader = Reader(self.store.connection, str(self.store.path))
+        while (due := self._lasting.due(self.newest_ms, self._oldest())) is not None:
+            tank, through, body = self._lasting.fold(reader, *due, self._lasting.last_day(self.newest_ms))
+            self._batch.models["supply", tank] = (1, through, body)
+        self.commit()
 
     def roll_up_to(self, before_ms: int, *, hours: int) -> None:
         """Roll up whole chunks of dirty hours that ended by `before_ms`."""

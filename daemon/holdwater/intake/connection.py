@@ -99,6 +99,11 @@ class Connection:
         if self._thread is not None:
             self._thread.join(3.0)
 
+    def restart(self) -> None:
+        """Leave a thread that stands still behind, and begin with a new client."""
+        self._client = None
+        self.start()
+
     @property
     def alive(self) -> bool:
         """True while the thread turns: by its iterations, not by what paho believes about the connection."""
@@ -213,7 +218,7 @@ class Connection:
         return client
 
     def _properties(self) -> Properties:
-        properties = Properties(PacketTypes.CONNECT)
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_EXPIRY_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         properties.MaximumPacketSize = MAXIMUM_PACKET
@@ -300,5 +305,6 @@ class Connection:
     def _reach_words(self, error: Exception) -> str:
         where = f"{self._broker.host}:{self._broker.port}"
         if isinstance(error, ssl.SSLError):
-            return f"TLS with the broker at {where} failed: {error.reason or error}; check broker.tls and this board's clock; no plain connection is tried"
+            why = error.reason or error
+            return f"TLS with the broker at {where} failed: {why}; check broker.tls and this board's clock; no plain connection is tried"
         return f"no broker at {where} ({error}); trying again; is it running, is broker.host right?"

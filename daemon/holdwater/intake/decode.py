@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holdwater_sensors.errors import PayloadError, Why
-from holdwater_sensors.senml import Record, decode_cbor, decode_json
+from holdwater_sensors.record import Record
+from holdwater_sensors.senml import decode_cbor, decode_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -77,7 +78,10 @@ class Decoder:
         self._routes = {route.topic: route for route in routes}
 
     def subscriptions(self) -> list[tuple[str, int]]:
-        """Topic filters with their QoS: a foreign device without a time of its own is taken at QoS 0, so that no backlog is dated by guess."""
+        """Topic filters with their QoS.
+
+        A foreign device without a time of its own is taken at QoS 0, so that no backlog is dated by guess.
+        """
         own = [(f"{self._node}+/readings", 1), (f"{self._node}+/presence", 1), (f"{self._do}#", 1)]
         return own + [(route.topic, 1 if route.time is not None else 0) for route in self._routes.values()]
 

@@ -7,7 +7,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
-from holdwater.alerts.engine import Change
+from holdwater.alerts.rows import Change
 from holdwater.runs import Run
 
 

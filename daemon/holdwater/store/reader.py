@@ -125,7 +125,8 @@ class Reader:
         return [
             LevelRow(*row)
             for row in self._all(
-                "SELECT start, depth, on_hand, u_noise, u_scale, worst FROM level WHERE gen = (SELECT value FROM meta WHERE key = 'generation') "
+                "SELECT start, depth, on_hand, u_noise, u_scale, worst FROM level "
+                "WHERE gen = (SELECT value FROM meta WHERE key = 'generation') "
                 "AND span = ? AND tank = ? AND start >= ? AND start < ? ORDER BY start",
                 span_ms, tank, start_ms, end_ms,
             )
@@ -138,7 +139,7 @@ class Reader:
             "AND id NOT IN (SELECT replaces FROM note WHERE replaces IS NOT NULL) ORDER BY at, id",
             start_ms, end_ms,
         )  # fmt: skip
-        return [NoteRow(*row[:5], json.loads(row[5])) for row in rows]
+        return [NoteRow(row[0], row[1], row[2], row[3], row[4], json.loads(row[5])) for row in rows]
 
     def notices(self, start_ms: int, end_ms: int) -> list[NoticeStepRow]:
         """Steps of notices, with the words as told."""

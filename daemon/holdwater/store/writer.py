@@ -278,7 +278,8 @@ def _date_undated(connection: sqlite3.Connection, boot: str, offset_ms: int) -> 
         (offset_ms, boot),
     )
     connection.execute(
-        "INSERT OR IGNORE INTO dirty SELECT DISTINCT 'roll', series, (coalesce(ts, mono_ms + ?) / 3600000) * 3600000 FROM undated WHERE boot = ?",
+        "INSERT OR IGNORE INTO dirty SELECT DISTINCT 'roll', series, (coalesce(ts, mono_ms + ?) / 3600000) * 3600000 "
+        "FROM undated WHERE boot = ?",
         (offset_ms, boot),
     )
     connection.execute("DELETE FROM undated WHERE boot = ?", (boot,))

@@ -1,0 +1,5 @@
+"""`python -m holdwater`: the command line."""
+
+from holdwater.cli import main
+
+main()

@@ -1,0 +1,87 @@
+"""Whether the wall clock of this machine is believed, asked again every so often."""
+
+from __future__ import annotations
+
+import platform
+from pathlib import Path
+
+from holdwater.clock import Clock, StepWatch, Trust, Trusted, judge, read_evidence
+
+ASK_S = 20.0
+"""How long an answer holds: reading the evidence costs a few file accesses."""
+
+_DEVICE_TREE = Path("/proc/device-tree/model")
+
+
+def keeps_time_when_off() -> bool:
+    """Whether this kind of machine always has a clock chip with a battery, even where a container hides it: a PC does, a board need not."""
+    return platform.machine() in ("x86_64", "AMD64", "i686") and not _DEVICE_TREE.exists()
+
+
+class ClockTrust:
+    """Judges the machine's clock and remembers what people and messages told.
+
+    Args:
+        clock: the machine's clocks.
+        newest_ms: time of the newest accepted reading at the start, None for none.
+        believed: True when the config says that this machine's clock is always right.
+    """
+
+    def __init__(self, clock: Clock, newest_ms: int | None, *, believed: bool = False) -> None:
+        self._clock = clock
+        self._newest_ms = newest_ms
+        self._believed = believed
+        self._steps = StepWatch()
+        self._forward_ms = 0
+        self._told: dict[str, tuple[int, float]] = {}
+        self._asked_s = -1e9
+        self._answer: Trust = Trusted(("config",))
+
+    def __call__(self) -> bool:
+        """True while the wall clock is believed."""
+        return isinstance(self.answer(), Trusted)
+
+    def answer(self) -> Trust:
+        """The judgement, with its sources or its reason."""
+        step_ms = self._steps.look(self._clock)
+        if step_ms:
+            self._forward_ms = max(0, self._forward_ms + step_ms)
+            self._asked_s = -1e9
+        now_s = self._clock.mono_s()
+        if now_s - self._asked_s >= ASK_S:
+            self._asked_s = now_s
+            self._answer = self._judge(now_s)
+        return self._answer
+
+    def tell(self, source: str, wall_ms: int) -> Trust:
+        """Somebody told the time: ``message``, ``phone`` or ``owner``."""
+        self._told[source] = (wall_ms, self._clock.mono_s())
+        if source == "owner":
+            self._forward_ms = 0
+        self._asked_s = -1e9
+        return self.answer()
+
+    def _judge(self, now_s: float) -> Trust:
+        if self._believed:
+            return Trusted(("config",))
+        evidence = read_evidence(
+            self._clock,
+            self._newest_ms,
+            message_ms=self._told_ms("message", now_s),
+            phone_ms=self._told_ms("phone", now_s),
+            owner_said_so="owner" in self._told,
+            forward_ms=self._forward_ms,
+        )
+        if evidence.chip_ms is None and keeps_time_when_off():
+            evidence = read_evidence(
+                self._clock,
+                self._newest_ms,
+                chip_ms=evidence.wall_ms,
+                owner_said_so="owner" in self._told,
+                forward_ms=self._forward_ms,
+            )
+        return judge(evidence)
+
+    def _told_ms(self, source: str, now_s: float) -> int | None:
+        told = self._told.get(source)
+        return None if told is None else told[0] + round((now_s - told[1]) * 1000)
