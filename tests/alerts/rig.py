@@ -21,7 +21,7 @@ from holdwater.units import M3_PER_GAL, M_PER_IN, Measure
 from holdwater_sensors.instrument import Instrument
 from holdwater_sensors.pressure import Hydrostatic
 
-T0_MS = 1_790_604_000_000  # 28 September 2026, 13:20 UTC
+T0_MS = 1_790_604_000_000  # 28 September 2026, 14:00 UTC, 8:00 in Denver
 MIN_MS = 60_000
 RESERVE_GAL = 90.0
 
