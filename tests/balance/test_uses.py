@@ -198,11 +198,69 @@ def test_a_draw_is_seen_while_it_goes_on() -> None:
             assert now.m3 / M3_PER_GAL == pytest.approx(-29, abs=2)
             assert now.rate_m3_s * 60 / M3_PER_GAL == pytest.approx(-1, abs=0.3)
             assert now.last_ms == point.ts_ms
+            assert 0 <= now.last_ms - now.until_ms <= 5 * MINUTE_MS
             assert now.start_ms == pytest.approx(start_ms, abs=3 * MINUTE_MS)
             assert now.u_m3 > 0
     assert seen_ms is not None
     assert seen_ms - start_ms <= 6 * MINUTE_MS
     assert segmenter.ongoing() is None
+
+
+@pytest.mark.parametrize(("area_m2", "gal_min", "most_gal"), [(UPRIGHT_42_IN_M2, 1, 6), (3.7, 1, 10), (3.7, 7, 28)])
+def test_an_open_valve_is_seen_before_much_is_lost(area_m2: float, gal_min: float, most_gal: float) -> None:
+    """By minute readings at 3 mm of noise, in the upright tank and over 3.7 m2 (lying, half full), at ten seeds."""
+    for seed in range(10):
+        start_ms = START_MS + 6 * HOUR_MS
+        draw = Draw(start_ms, start_ms + HOUR_MS, gal_min * 60)
+        segmenter, lost = Segmenter(), []
+        for point in readings([draw], days=0.3, every_min=1, noise_m=0.003, seed=seed, area_m2=area_m2, start_gal=800):
+            segmenter.feed(point)
+            now = segmenter.ongoing()
+            if now is not None and now.m3 < 0 and point.ts_ms > start_ms:
+                lost.append((point.ts_ms - start_ms) / MINUTE_MS * gal_min)
+        assert lost[0] <= most_gal
+
+
+def test_an_ongoing_draw_counts_from_before_a_short_pause() -> None:
+    """Two runs of a hose 17 min apart: while the second goes on, both count, from the start of the first."""
+    first, second = _one_draw(10, 5, 12.0), _one_draw(30, 15, 12.36)
+    segmenter, found = Segmenter(), []
+    for point in readings([first, second], days=1, every_min=1, noise_m=0.0005, seed=3):
+        found += segmenter.feed(point)
+        if point.ts_ms == second.start_ms // MINUTE_MS * MINUTE_MS + 10 * MINUTE_MS:
+            now = segmenter.ongoing()
+            assert now is not None
+            assert now.m3 / M3_PER_GAL == pytest.approx(-10 - 19, abs=2.5)
+            assert now.start_ms == pytest.approx(first.start_ms, abs=2 * MINUTE_MS)
+    (move,) = found
+    assert move.m3 / M3_PER_GAL == pytest.approx(-40, abs=0.3)
+
+
+def test_a_node_that_begins_to_report_each_hour_is_not_silent_for_ever() -> None:
+    """After minute readings, hourly ones: within a week of them a draw is a draw again and no gap."""
+    quick = readings([], days=1, every_min=1, noise_m=0.001, seed=3)
+    draws = [Draw(START_MS + day * DAY_MS, START_MS + day * DAY_MS + HOUR_MS // 4, 8.0) for day in range(2, 14)]
+    slow = readings(draws, days=14, every_min=60, noise_m=0.001, seed=4)
+    found = moves(quick + [point for point in slow if point.ts_ms > quick[-1].ts_ms])
+    assert _gal(found) == pytest.approx(-96, abs=2)
+    assert not any(move.gap for move in found if move.start_ms > START_MS + 8 * DAY_MS)
+
+
+def test_a_record_may_begin_in_the_middle_of_a_draw() -> None:
+    """What went before the first reading is unknown; what follows is one fall."""
+    draw = Draw(START_MS - HOUR_MS, START_MS + HOUR_MS, 60)
+    found = moves(readings([draw], days=1, every_min=1, noise_m=0.001, seed=3))
+    assert _gal(found) == pytest.approx(-30, abs=3)
+
+
+def test_a_record_may_be_broken_off_at_once() -> None:
+    """Two readings, a night of silence, and a fall in it."""
+    silent = [(START_MS + 20 * MINUTE_MS, START_MS + 8 * HOUR_MS)]
+    before = [Point(START_MS - k * 600_000, 340 * M3_PER_GAL, 0.001) for k in (2, 1)]
+    after = readings([_one_draw(10, 5, 4.0)], days=1, every_min=10, noise_m=0.001, seed=3, silent=silent)
+    (move,) = moves(before + after)
+    assert move.gap
+    assert move.m3 / M3_PER_GAL == pytest.approx(-10, abs=1)
 
 
 def test_an_open_draw_is_told_at_the_end() -> None:

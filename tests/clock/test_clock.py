@@ -217,6 +217,16 @@ def test_the_time_services_flag_says_synchronised(tmp_path: Path) -> None:
     assert seam.system_synchronised(flag)
 
 
+def test_a_system_without_adjtimex_is_not_synchronised(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No word is no trust, and no traceback."""
+
+    def absent(*_: object, **__: object) -> None:
+        raise OSError("no C library")
+
+    monkeypatch.setattr(ctypes, "CDLL", absent)
+    assert not seam.kernel_synchronised()
+
+
 def test_the_status_word_lies_where_the_kernels_header_puts_it() -> None:
     """struct timex of <sys/timex.h>: an int, four longs, then the status (asked of the C layout rules themselves)."""
 

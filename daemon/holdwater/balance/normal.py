@@ -10,6 +10,7 @@ import json
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import accumulate
 
 from holdwater.balance.kinds import USED, Entry
 from holdwater.balance.points import DAY_MS
@@ -168,10 +169,7 @@ def _top(values: list[float], weights: list[float]) -> float:
     if len(values) < 2:
         return 0.0
     ranked = sorted(zip(values, weights, strict=True), reverse=True)
+    passed = accumulate(weight for _, weight in ranked)
     left_out = (1 - TOP) * sum(weights)
-    passed = 0.0
-    for rank, (value, weight) in enumerate(ranked):
-        passed += weight
-        if rank >= 1 and passed > left_out:
-            return value
-    return ranked[-1][0]
+    rest = zip(ranked[1:], list(passed)[1:], strict=True)
+    return next(value for (value, _), above in rest if above > left_out)

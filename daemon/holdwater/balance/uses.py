@@ -69,6 +69,8 @@ class Ongoing:
     Attributes:
         start_ms: last reading before it.
         last_ms: newest reading.
+        until_ms: first reading that may already belong to the level after it; a duration up to here does not count the
+            quarter of an hour in which an ended move proves that it has ended.
         m3: moved so far, negative for a fall.
         u_m3: standard uncertainty of it.
         rate_m3_s: recent rate of change, negative for a fall.
@@ -76,6 +78,7 @@ class Ongoing:
 
     start_ms: int
     last_ms: int
+    until_ms: int
     m3: float
     u_m3: float
     rate_m3_s: float
@@ -166,12 +169,17 @@ class Segmenter:
         s = self._s
         if not s.moving or s.sign == 0 or s.before_m3 is None or not s.window:
             return None
+        start_ms, before_m3, before_n = s.start_ms, s.before_m3, s.before_n
+        if s.pending is not None and self._goes_on(before_m3 - s.pending[2], start_ms - s.pending[1]):
+            start_ms, _, before_m3, before_n, _ = s.pending
         tail = s.window[-3:]
-        level = sum(value for _, value in tail) / len(tail)
-        u_m3 = self._noise() * math.sqrt(1 / s.before_n + 1 / len(tail))
+        if abs(s.last_m3 - _mean(tail)) > 2 * self._noise():  # so fast that a mean would lag behind
+            tail = tail[-1:]
+        level = _mean(tail)
+        u_m3 = self._noise() * math.sqrt(1 / before_n + 1 / len(tail))
         first_ms, first_m3 = s.window[0] if len(s.window) > 1 else (s.start_ms, s.before_m3)
-        span_s = max((s.last_ms - first_ms) / 1000, 1.0)
-        return Ongoing(s.start_ms, s.last_ms, level - s.before_m3, u_m3, (s.window[-1][1] - first_m3) / span_s)
+        rate_m3_s = (s.window[-1][1] - first_m3) / max((s.last_ms - first_ms) / 1000, 1.0)
+        return Ongoing(start_ms, s.last_ms, s.window[0][0], level - before_m3, u_m3, rate_m3_s)
 
     @property
     def newest_ms(self) -> int:
@@ -216,23 +224,22 @@ class Segmenter:
         ts_ms, value = reading
         out: list[Move] = []
         if s.heard:
-            step_ms = ts_ms - s.last_ms
-            if s.step_ms and step_ms > max(GAP_MS, 4 * s.step_ms):
+            silent_ms = ts_ms - s.last_ms
+            if s.step_ms and silent_ms > max(GAP_MS, 4 * s.step_ms):
                 out = self._break_off()
             else:
-                self._learn(step_ms, value - s.last_m3)
+                self._learn_noise(value - s.last_m3)
+            # Also over a gap, so that a node which begins to report less often is not silent for ever.
+            s.step_ms += 0.05 * (min(silent_ms, 2 * s.step_ms) - s.step_ms) if s.step_ms else silent_ms
         else:
             s.start_ms = ts_ms
         s.last_ms, s.last_m3 = ts_ms, value
         s.heard += 1
         return out + (self._move(reading) if s.moving else self._rest(reading))
 
-    def _learn(self, step_ms: int, change_m3: float) -> None:
-        """Learn the usual interval and the noise from the step to this reading."""
+    def _learn_noise(self, change_m3: float) -> None:
+        """Learn the noise from the step to this reading; a real draw counts for three noises at most."""
         s = self._s
-        if s.step_ms == 0:
-            s.step_ms = float(step_ms)
-        s.step_ms += 0.05 * (min(step_ms, 2 * s.step_ms) - s.step_ms)
         size = min(abs(change_m3), 3 * self._noise())
         s.noise_m3 += (size - s.noise_m3) / min(s.heard, NOISE_MEMORY)
 
