@@ -6,10 +6,11 @@ and stand out of level (`tilt`).
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
 from holdwater.config.model import Area, Length, Model, Volume, problem
 from holdwater.tanks import boxes, chart, lying, made, upright
@@ -169,7 +170,7 @@ class HeadTable(Model):
             return Head("ellipsoidal", radius_m / 2, dented=self.dented)
         if self.kind in ("torispherical", "asme f&d"):
             return Head("torispherical", 0.0, *self.dish, dented=self.dented)
-        if self.kind == "flat" or self.kind == "hemispherical":
+        if self.kind in {"flat", "hemispherical"}:
             return Head(self.kind, dented=self.dented)
         depth = radius_m * math.tan(self.slope) if self.slope is not None else self._inside_depth(wall_m)
         if self.kind == "spherical" and depth > radius_m * (1 + 1e-9):
@@ -328,8 +329,17 @@ class _Solid(Model):
         """The level tank, empty. `on_floor`: its height holds a floor's wall; not so for upper layers of a stack."""
         raise NotImplementedError
 
+    _built: Body | None = PrivateAttr(default=None)
+
     def build(self, on_floor: bool = True) -> Body:
-        """The shape itself."""
+        """The shape itself; made once, as a tilted one takes a while."""
+        if not on_floor:
+            return self._make(False)
+        if self._built is None:
+            self._built = self._make(True)
+        return self._built
+
+    def _make(self, on_floor: bool) -> Body:
         body = self.level(on_floor)
         if self.tilt is not None:
             body = _tilt(body, self.tilt)
@@ -703,7 +713,7 @@ def _points(value: Any) -> Any:
 
 
 def _rising(points: list[tuple[float, float]], key: str) -> None:
-    for at, ((h0, v0), (h1, v1)) in enumerate(zip(points, points[1:], strict=False), start=2):
+    for at, ((h0, v0), (h1, v1)) in enumerate(itertools.pairwise(points), start=2):
         if not h1 > h0:
             raise problem(
                 f"point {at}: height {length_words(h1)} after {length_words(h0)}",

@@ -67,18 +67,15 @@ class TankConfig(Model):
         default_factory=list, description="what its water is for: drinking, washing, garden, stock, fire; one or a list"
     )
     shape: ShapeConfig | None = Field(default=None, description="inside shape of a single tank")
-    vessel: list[VesselConfig] = Field(default_factory=list, description="joined vessels instead of one shape")
-    link: list[LinkConfig] = Field(
-        default_factory=list, validate_default=True, description="pipes that join the vessels"
+    vessel: list[VesselConfig] = Field(
+        default_factory=list, validate_default=True, description="joined vessels instead of one shape"
     )
+    link: list[LinkConfig] = Field(default_factory=list, description="pipes that join the vessels")
     overflow: Length | None = Field(
         default=None,
-        validate_default=True,
         description="height of the overflow lip, where capacity ends; default: the top",
     )
-    outlet: Length = Field(
-        default=0.0, validate_default=True, description="height of the draw-off; water below it never counts"
-    )
+    outlet: Length = Field(default=0.0, description="height of the draw-off; water below it never counts")
     outlet_vessel: str | None = Field(default=None, description="vessel with the outlet; default: the first")
     reserve: Volume | None = Field(default=None, description="on-hand volume never to go below")
     floor: Volume | None = Field(

@@ -7,6 +7,7 @@ local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5 (1984
 
 from __future__ import annotations
 
+import itertools
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
@@ -74,7 +75,7 @@ def _dry(heights: Sequence[float], volumes: Sequence[float], slopes: Sequence[fl
 
 def _slopes(heights: Sequence[float], volumes: Sequence[float]) -> list[float]:
     """Slopes at the points: weighted harmonic means inside, a one-sided three-point rule kept in bounds at the ends."""
-    width = [b - a for a, b in zip(heights, heights[1:], strict=False)]
+    width = [b - a for a, b in itertools.pairwise(heights)]
     rise = [(b - a) / w for a, b, w in zip(volumes, volumes[1:], width, strict=False)]
     if len(rise) == 1:
         return [rise[0], rise[0]]

@@ -9,6 +9,7 @@ does not mind: Takahasi and Mori, "Double exponential formulas for numerical int
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 
@@ -153,4 +154,4 @@ def chords_between(
                 if (fa < 0.0) != (fb < 0.0):
                     breaks.add(_root(miss, a, b) if fa < 0.0 else _root(miss, b, a))
     joints = sorted(breaks)
-    return sum(integral(chord, a, b) for a, b in zip(joints, joints[1:], strict=False))
+    return sum(integral(chord, a, b) for a, b in itertools.pairwise(joints))

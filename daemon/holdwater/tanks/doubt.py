@@ -23,9 +23,11 @@ class Doubt:
     parts: tuple[tuple[str, float], ...]
 
 
-def of_volume(
-    tank: Tank, depth_m: float, area_m2: float, on_hand_m3: float, u_noise_m: float, u_scale_m: float
-) -> Doubt:
+NO_DOUBT = Doubt(math.nan, math.nan, ())
+"""The doubt of a volume that is not known."""
+
+
+def of_volume(tank: Tank, depth_m: float, area_m2: float, on_hand_m3: float, u_depth_m: tuple[float, float]) -> Doubt:
     """The doubt of the volume on hand.
 
     Args:
@@ -33,9 +35,9 @@ def of_volume(
         depth_m: the depth, m.
         area_m2: free surface there: the sensitivity dV/dh.
         on_hand_m3: volume that the shares of geometry and table apply to, m3.
-        u_noise_m: standard uncertainty of the depth, new with each reading, m.
-        u_scale_m: standard uncertainty of the depth, shared by readings, m.
+        u_depth_m: standard uncertainty of the depth, m: what is new with each reading, and what readings share.
     """
+    u_noise_m, u_scale_m = u_depth_m
     noise = _by_level(tank, depth_m, area_m2, u_noise_m)
     level = _by_level(tank, depth_m, area_m2, u_scale_m)
     mount = _by_level(tank, depth_m, area_m2, tank.u_mount_m)

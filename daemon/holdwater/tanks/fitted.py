@@ -10,6 +10,7 @@ Trefethen, "Approximation Theory and Approximation Practice", SIAM 2013, chapter
 
 from __future__ import annotations
 
+import itertools
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
@@ -72,7 +73,7 @@ def fit(area: Callable[[float], float], height_m: float, breaks: Sequence[float]
             joints.append(each)
     scale = max(area(height_m * (step + 0.5) / 16) for step in range(16))
     found: list[tuple[float, float, list[float]]] = []
-    for low, high in zip(joints, joints[1:], strict=False):
+    for low, high in itertools.pairwise(joints):
         _split(area, low, high, height_m, scale, found)
     pieces, below = [], 0.0
     for low, high, series in found:

@@ -212,7 +212,7 @@ class Rounded:
             start, end = max(start, min(one, two)), min(end, max(one, two))
         if start >= end:
             return 0.0
-        return chords_between(chord, off, [corner(0), corner(1), corner(2)], start, end) / square
+        return chords_between(chord, off, [corner(which) for which in range(5)], start, end) / square
 
     def raised(self, by_m: float) -> Rounded:
         """The part moved up."""
@@ -220,11 +220,12 @@ class Rounded:
         return Rounded(self.start_m, self.end_m, self.size, self.upright, (x, y + by_m, z), self.steady)
 
 
-def _corners(size: tuple[float, float, float], first: float, second: float) -> tuple[float, float, float]:
+def _corners(size: tuple[float, float, float], first: float, second: float) -> tuple[float, ...]:
     """Distances from the middle at which a line of that normal leaves the slice, and passes the ends of its arcs."""
     a, b, r = size
     p, q = abs(first), abs(second)
-    return a * p + b * q + r, abs((a + r) * p - b * q), abs(a * p - (b + r) * q)
+    one, two = (a + r) * p, (b + r) * q
+    return a * p + b * q + r, abs(one - b * q), abs(a * p - two), one + b * q, a * p + two
 
 
 def _chord(size: tuple[float, float, float], first: float, second: float, off: float) -> float:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from holdwater.tanks import vessels as joined
-from holdwater.tanks.doubt import Doubt, of_volume
+from holdwater.tanks.doubt import NO_DOUBT, of_volume
 from holdwater.tanks.shapes import Shape
 from holdwater.tanks.vessels import Apart, LevelOf, Link, Vessel
 from holdwater.tanks.words import describe
@@ -53,6 +53,10 @@ class Stand:
     def u_m3(self) -> float:
         """Combined standard uncertainty, m3 (JCGM 100:2008, GUM, 5.1.2: root of the sum of squares)."""
         return math.hypot(self.u_noise_m3, self.u_scale_m3)
+
+
+UNKNOWN = Stand(math.nan, 0.0, math.nan, 0.0, 0.0, math.nan, math.nan)
+"""No level is known at the vessel with the outlet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +139,16 @@ class Tank:
             return min(only.floor_m + only.shape.depth_m(volume_m3), self.overflow_m) if volume_m3 > 0 else only.floor_m
         return joined.common_level(self.vessels, volume_m3, self.overflow_m)
 
+    def depth_on_hand_m(self, on_hand_m3: float) -> float:
+        """Common depth at which that much is on hand, m; from the outlet to the overflow."""
+        if len(self.vessels) == 1:
+            return max(self.outlet_m, self.depth_m(self.shape.volume_m3(self.outlet_m) + max(0.0, on_hand_m3)))
+        low, high = self.outlet_m, self.overflow_m
+        for _ in range(60):
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.on_hand_m3(middle) < on_hand_m3 else (low, middle)
+        return (low + high) / 2
+
     def on_hand_m3(self, depth_m: float) -> float:
         """Water above the outlet at a common depth, m3; never below zero, never more than when full."""
         return self._reach(min(depth_m, self.overflow_m), ())
@@ -153,10 +167,11 @@ class Tank:
         total = self.volume_m3(depth_m)
         on_hand = self.on_hand_m3(depth_m)
         area = self.area_m2(depth_m)
-        flag = BELOW_FLOOR if depth_m < 0.0 else ABOVE_OVERFLOW if depth_m > self.overflow_m else ""
-        doubt = of_volume(self, depth_m, area, on_hand, u_noise_m, u_scale_m)
+        doubt = of_volume(self, depth_m, area, on_hand, (u_noise_m, u_scale_m))
         room = max(0.0, self.capacity_m3 - total)
-        return Stand(depth_m, total, on_hand, room, area, doubt.noise_m3, doubt.scale_m3, doubt.parts, flag)
+        return Stand(
+            depth_m, total, on_hand, room, area, doubt.noise_m3, doubt.scale_m3, doubt.parts, _flag(self, depth_m)
+        )
 
     def stand_of(self, levels: Mapping[str, LevelOf], shut_links: Sequence[int] = ()) -> Stand:
         """How joined vessels stand when each has its own sensor, or none.
@@ -197,52 +212,43 @@ class Tank:
 
 def joined_stand(tank: Tank, levels: Mapping[str, LevelOf], shut: tuple[int, ...]) -> Stand:
     """The stand of joined vessels from the levels of those that have a sensor; see `Tank.stand_of`."""
-    groups = joined.groups(tank.vessels, tank.links, shut)
-    found = [joined.group_level(group, levels) for group in groups]
-    sills = joined.sills(tank.vessels, tank.links, tank.tap_vessel, tank.outlet_m, shut)
-    total = on_hand = cut_off = area = 0.0
-    unknown: list[str] = []
-    doubts: list[Doubt] = []
-    depth = math.nan
-    for group, level in zip(groups, found, strict=True):
-        with_tap = any(each.name == tank.tap_vessel for each in group)
-        if level is None:
-            unknown += [each.name for each in group]
-            continue
-        capped = min(level.depth_m, tank.overflow_m)
-        held = sum(each.shape.volume_m3(capped - each.floor_m) for each in group)
-        surface = sum(
-            each.shape.area_m2(capped - each.floor_m) for each in group if each.floor_m <= capped <= each.top_m
-        )
-        total += held
-        if with_tap:
-            depth = level.depth_m
-            area = surface
-            on_hand = sum(
-                max(
-                    0.0,
-                    each.shape.volume_m3(capped - each.floor_m) - each.shape.volume_m3(sills[each.name] - each.floor_m),
-                )
-                for each in group
-            )
-            doubts.append(of_volume(tank, level.depth_m, surface, on_hand, level.u_noise_m, level.u_scale_m))
-        else:
-            cut_off += held
-    doubt = doubts[0] if doubts else Doubt(math.nan, math.nan, ())
-    known = math.isfinite(depth)
-    flag = "" if not known else BELOW_FLOOR if depth < 0.0 else ABOVE_OVERFLOW if depth > tank.overflow_m else ""
     apart = joined.levels_apart(tank.vessels, tank.links, levels, shut)
-    return Stand(
-        depth,
-        total,
-        on_hand if known else math.nan,
-        max(0.0, tank.capacity_m3 - total),
-        area,
-        doubt.noise_m3,
-        doubt.scale_m3,
-        doubt.parts,
-        flag,
-        cut_off,
-        tuple(unknown),
-        apart,
+    sills = joined.sills(tank.vessels, tank.links, tank.tap_vessel, tank.outlet_m, shut)
+    level_of = joined.level_of_each(joined.groups(tank.vessels, tank.links, shut), levels, apart)
+    on_hand = cut_off = area = 0.0
+    for each in tank.vessels:
+        if each.name not in level_of:
+            continue
+        at_m = min(level_of[each.name].depth_m, tank.overflow_m)
+        held = each.shape.volume_m3(at_m - each.floor_m)
+        if each.name not in sills:
+            cut_off += held
+            continue
+        on_hand += max(0.0, held - each.shape.volume_m3(sills[each.name] - each.floor_m))
+        area += each.shape.area_m2(at_m - each.floor_m) if each.floor_m <= at_m <= each.top_m else 0.0
+    total = sum(
+        each.shape.volume_m3(min(level_of[each.name].depth_m, tank.overflow_m) - each.floor_m)
+        for each in tank.vessels
+        if each.name in level_of
     )
+    unknown = tuple(each.name for each in tank.vessels if each.name not in level_of)
+    tap = level_of.get(tank.tap_vessel)
+    stand = tank.stand(tap.depth_m, tap.u_noise_m, tap.u_scale_m) if tap else UNKNOWN
+    doubt = of_volume(tank, tap.depth_m, area, on_hand, (tap.u_noise_m, tap.u_scale_m)) if tap else NO_DOUBT
+    return replace(
+        stand,
+        total_m3=total,
+        on_hand_m3=on_hand if tap else math.nan,
+        room_m3=max(0.0, tank.capacity_m3 - total),
+        area_m2=area,
+        u_noise_m3=doubt.noise_m3,
+        u_scale_m3=doubt.scale_m3,
+        parts=doubt.parts,
+        cut_off_m3=cut_off,
+        unknown=unknown,
+        apart=apart,
+    )
+
+
+def _flag(tank: Tank, depth_m: float) -> str:
+    return BELOW_FLOOR if depth_m < 0.0 else ABOVE_OVERFLOW if depth_m > tank.overflow_m else ""

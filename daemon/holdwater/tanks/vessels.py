@@ -137,6 +137,26 @@ def group_level(group: Sequence[Vessel], levels: Mapping[str, LevelOf]) -> Level
     )
 
 
+def level_of_each(
+    shared: Sequence[Sequence[Vessel]], levels: Mapping[str, LevelOf], apart: Sequence[Apart]
+) -> dict[str, Level]:
+    """The level that each vessel counts by; without those that no sensor tells of.
+
+    Vessels that share water count by its one level. Where levels stay apart over an open link, that mean is nobody's
+    level, and a vessel counts by its own.
+    """
+    not_one = {name for each in apart for name in each.between}
+    found: dict[str, Level] = {}
+    for group in shared:
+        level = group_level(group, levels)
+        if level is None:
+            continue
+        for each in group:
+            own = group_level((each,), levels) if each.name in not_one else None
+            found[each.name] = own or level
+    return found
+
+
 def levels_apart(
     vessels: Sequence[Vessel], links: Sequence[Link], levels: Mapping[str, LevelOf], shut: Sequence[int]
 ) -> tuple[Apart, ...]:
