@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
@@ -11,12 +12,18 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import click
 
-from holdwater.errors import OutsideError, UsageError
+from holdwater.cli.freeze_words import Look, moment_of, own_series, place_of, save, tonight_json, tonight_lines
+from holdwater.errors import OutsideError, StoreError, UsageError
 from holdwater.freeze.air import AirSeries, air_series
 from holdwater.freeze.evening import AFTERNOON_HOUR, Issue
+from holdwater.freeze.learning import learn_nights
+from holdwater.freeze.night import fresh
 from holdwater.freeze.score import FREEZING_C, OURS, WARN_CHANCE, NightRecord, Score, cold_months, scores, season, walk
-from holdwater.freeze.sun import Place
+from holdwater.freeze.sun import HOUR_MS, Place
 from holdwater.freeze.table import read_air
+from holdwater.freeze.tonight import Airs
+from holdwater.freeze.tonight import tonight as night_word
+from holdwater.web.charts.tonight import tonight_svg
 
 LATEST_ISSUE_H = 16
 MONTH_NAMES = (
@@ -59,7 +66,7 @@ def command() -> None:
 @click.option(
     "--json", "as_json", is_flag=True, help="One JSON record a scored night, a line each, instead of the table."
 )
-def score(  # noqa: PLR0917  click calls it by name
+def score(
     file: Path, latitude: float, longitude: float, timezone: str, issue: str, months: str | None, as_json: bool
 ) -> None:
     """Score the night minimum on an hourly table of the air.
@@ -78,6 +85,45 @@ def score(  # noqa: PLR0917  click calls it by name
             click.echo(json.dumps(record_json(record, place.zone), allow_nan=False))
         return
     click.echo("\n".join(table(records, place, when, span)))
+
+
+@command.command()
+@click.option("--config", "config", type=click.Path(path_type=Path), required=True, help="The site's config file.")
+@click.option("--at", default=None, help="As of this time (RFC 3339 with offset) instead of the newest reading.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
+@click.option("--svg", "svg", type=click.Path(path_type=Path), default=None, help="Draw it into this file as well.")
+def tonight(config: Path, at: str | None, *, as_json: bool, svg: Path | None) -> None:
+    """Say what the air will do tonight and what can freeze by it.
+
+    It reads the store beside a running service and changes nothing. The lowest air is learned from the site's own
+    nights; before there are enough of them it rests on other places. Only the exposures of the config are watched;
+    no word is no proof.
+    """
+    from holdwater.sitefile import open_site  # noqa: PLC0415  slow to import; `--help` needs none of it
+    from holdwater.store.reader import open_reader  # noqa: PLC0415
+
+    site = open_site(config, os.environ)
+    place = place_of(site, config)
+    with open_reader(site.store.folder) as reader:
+        now_ms = moment_of(at) if at is not None else reader.newest_ms()
+        if now_ms is None:
+            raise StoreError(
+                "there is no reading yet", where=str(site.store.folder), do="ask again once readings have come in"
+            )
+        look = Look(reader, now_ms)
+        airs = Airs(look.air(site.air_series), {name: look.air(name) for name in own_series(site)})
+        exposures = [(each, look.holding(site, each)) for each in site.exposures.values()]
+    told = night_word(
+        airs, place, now_ms, lambda series, issue: learn_nights(fresh(), series, place, issue, now_ms), exposures
+    )
+    if svg is not None:
+        title = f"Tonight at {site.name}, as of {datetime.fromtimestamp(now_ms / 1000, place.zone):%a %d %b %H:%M}"
+        past = [each for each in airs.outside.hours(now_ms - 12 * HOUR_MS, now_ms) if each is not None]
+        save(tonight_svg(told, past, site.measure, place.zone, title), svg)
+    if as_json:
+        click.echo(json.dumps(tonight_json(told, place.zone), ensure_ascii=False, allow_nan=False, indent=2))
+    else:
+        click.echo("\n".join(tonight_lines(told, site.measure, place.zone)))
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -157,14 +203,14 @@ def record_json(record: NightRecord, zone: ZoneInfo) -> dict[str, object]:
     """A night as a JSON record: temperatures in degC, null where there is none."""
     ours = record.told.get(OURS)
     levels = {
-        f"p{round(100 * level)}_c": None if ours is None else round(ours.quantile(level), 3)
+        f"p{round(100 * level)}_c": None if ours is None else round(ours.spread.quantile(level), 3)
         for level in (0.1, 0.5, 0.9)
     }
     return {
         "night": record.day.isoformat(),
         "issued": datetime.fromtimestamp(record.issued_ms / 1000, UTC).astimezone(zone).isoformat(),
         **levels,
-        "chance_below_0c": None if ours is None else round(ours.chance_below(FREEZING_C), 4),
+        "chance_below_0c": None if ours is None else round(ours.spread.chance_below(FREEZING_C), 4),
         "came_c": record.came_c,
         "humidity": record.humid,
         "why": record.why,

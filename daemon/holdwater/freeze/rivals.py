@@ -1,18 +1,20 @@
 """What the forecast is measured against: last night again, the nights of the last month, the handbook's regression.
-All on line."""
+All on line.
+
+Each has a band from its own past errors, made as ours is, so that widths can be compared.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from holdwater.freeze import fao
 from holdwater.freeze.evening import Evening
-from holdwater.freeze.spread import NIGHTS_KEPT, PRIOR_ERRORS, Distribution, distribution
+from holdwater.freeze.spread import Distribution, Errors
 
 MONTH = 30
-UNKNOWN_SIZE_C = 2.5  # size of an error before there are own ones
-FEWEST_ERRORS = 10
+SIZE_C = 2.5  # size of an error before there are own ones
 NAMES = ("persistence", "climatology", "FAO two-step")
 
 
@@ -30,7 +32,7 @@ class Rivals:
     """The yardsticks with what they know: nights that are over, and the errors each of them made."""
 
     nights: list[PastNight]
-    errors: dict[str, list[float]]
+    errors: dict[str, Errors]
 
     def tell(self, evening: Evening) -> dict[str, float]:
         """The figure of each yardstick that has one, degC.
@@ -50,21 +52,20 @@ class Rivals:
 
     def spread(self, name: str, centre_c: float) -> Distribution:
         """A yardstick's figure with the errors that it made before."""
-        errors: Sequence[float] = self.errors[name][-NIGHTS_KEPT:]
-        if len(errors) < FEWEST_ERRORS:
-            errors = [UNKNOWN_SIZE_C * error for error in PRIOR_ERRORS]
-        return distribution(((centre_c + error, 1.0) for error in errors), ceiling=float("inf"))
+        return self.errors[name].distribution(centre_c, SIZE_C, ceiling=inf)
 
     def learn(self, evening: Evening, told: dict[str, float], came_c: float) -> None:
         """A night is over."""
         for name, centre_c in told.items():
-            self.errors[name].append(came_c - centre_c)
+            spread = self.spread(name, centre_c)
+            inside = spread.quantile(0.1) <= came_c <= spread.quantile(0.9)
+            self.errors[name] = self.errors[name].learn((came_c - centre_c) / SIZE_C, inside=inside)
         self.nights.append(PastNight(evening.air_c, dew_c(evening), came_c))
 
 
 def rivals() -> Rivals:
     """Yardsticks that know nothing yet."""
-    return Rivals([], {name: [] for name in NAMES})
+    return Rivals([], {name: Errors() for name in NAMES})
 
 
 def dew_c(evening: Evening) -> float | None:

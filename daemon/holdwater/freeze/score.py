@@ -27,6 +27,14 @@ NO_NIGHT = "sunrise + 2 h is before the time of issue"
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What a forecaster said: its figure, and what may come by its own past errors; degC."""
+
+    middle_c: float
+    spread: Distribution
+
+
+@dataclass(frozen=True, slots=True)
 class NightRecord:
     """One night as it was told, and what came.
 
@@ -41,7 +49,7 @@ class NightRecord:
 
     day: date
     issued_ms: int
-    told: dict[str, Distribution]
+    told: dict[str, Told]
     humid: bool
     came_c: float | None
     why: str = ""
@@ -54,8 +62,8 @@ class Score:
     Attributes:
         name: forecaster.
         nights: how many.
-        mae_c: mean size of the error of the 50 % figure.
-        bias_c: mean of what came less the 50 % figure.
+        mae_c: mean size of the error of the figure (of ours: the 50 % figure).
+        bias_c: mean of what came less the figure.
         covers: share of nights between the 10 % and the 90 % figure.
         width_c: mean width of that band.
         hits: nights below 0 degC with a warning (chance at or above `WARN_CHANCE`).
@@ -119,7 +127,7 @@ def walk(series: AirSeries, place: Place, issue: Issue) -> Iterator[NightRecord]
         if known is not None:
             centres = yardsticks.tell(known)
             came = _came(series, known)
-            yield _record(day, known, nights.forecast(model, known), _spreads(yardsticks, centres), came)
+            yield _record(day, known, nights.forecast(model, known), _others(yardsticks, centres), came)
             if came is not None:
                 pending.append((known, centres, came))
         elif series.times[0] <= issued_ms <= series.times[-1]:
@@ -135,15 +143,20 @@ def _came(series: AirSeries, known: Evening) -> float | None:
     return lowest_c(series, known.issued_ms, known.end_ms)
 
 
-def _spreads(yardsticks: Rivals, centres: dict[str, float]) -> dict[str, Distribution]:
-    return {name: yardsticks.spread(name, centre_c) for name, centre_c in centres.items()}
+def _others(yardsticks: Rivals, centres: dict[str, float]) -> dict[str, Told]:
+    return {name: Told(centre_c, yardsticks.spread(name, centre_c)) for name, centre_c in centres.items()}
 
 
 def _record(
-    day: date, known: Evening, ours: nights.NightForecast, others: dict[str, Distribution], came_c: float | None
+    day: date, known: Evening, ours: nights.NightForecast, others: dict[str, Told], came_c: float | None
 ) -> NightRecord:
     return NightRecord(
-        day, known.issued_ms, {OURS: ours.spread, **others}, ours.humid, came_c, "" if came_c is not None else NOT_KNOWN
+        day,
+        known.issued_ms,
+        {OURS: Told(ours.p50_c, ours.spread), **others},
+        ours.humid,
+        came_c,
+        "" if came_c is not None else NOT_KNOWN,
     )
 
 
@@ -170,20 +183,20 @@ def scores(records: Sequence[NightRecord]) -> list[Score]:
     )
 
 
-def _score(name: str, pairs: Sequence[tuple[Distribution, float]]) -> Score:
-    def mean(figure: Callable[[Distribution, float], float]) -> float:
+def _score(name: str, pairs: Sequence[tuple[Told, float]]) -> Score:
+    def mean(figure: Callable[[Told, float], float]) -> float:
         return sum(figure(told, came_c) for told, came_c in pairs) / len(pairs)
 
-    warned = [(told.chance_below(FREEZING_C) >= WARN_CHANCE, came_c < FREEZING_C) for told, came_c in pairs]
+    warned = [(told.spread.chance_below(FREEZING_C) >= WARN_CHANCE, came_c < FREEZING_C) for told, came_c in pairs]
     return Score(
         name,
         len(pairs),
-        mean(lambda told, came_c: abs(came_c - told.quantile(0.5))),
-        mean(lambda told, came_c: came_c - told.quantile(0.5)),
-        mean(lambda told, came_c: told.quantile(0.1) <= came_c <= told.quantile(0.9)),
-        mean(lambda told, _: told.quantile(0.9) - told.quantile(0.1)),
+        mean(lambda told, came_c: abs(came_c - told.middle_c)),
+        mean(lambda told, came_c: came_c - told.middle_c),
+        mean(lambda told, came_c: told.spread.quantile(0.1) <= came_c <= told.spread.quantile(0.9)),
+        mean(lambda told, _: told.spread.quantile(0.9) - told.spread.quantile(0.1)),
         warned.count((True, True)),
         warned.count((False, True)),
         warned.count((True, False)),
-        mean(lambda told, came_c: (told.chance_below(FREEZING_C) - (came_c < FREEZING_C)) ** 2),
+        mean(lambda told, came_c: (told.spread.chance_below(FREEZING_C) - (came_c < FREEZING_C)) ** 2),
     )

@@ -14,10 +14,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, log
 
-KEEP = 0.985  # weight of an error falls to half in 46 nights: about the length of a kind of weather season
-NIGHTS_KEPT = 240  # the 240th error weighs 2.7 %
-PRIOR_WEIGHT = 0.5
-STEP = 0.03  # gain of the widening; 0.03 a night follows a change of season without wobbling by more than a tenth
+KEEP = 0.99  # weight of an error falls to half in 69 nights: about the length of a kind of weather season
+NIGHTS_KEPT = 300  # the 300th error weighs 5 %
+PRIOR_WEIGHT = 1.0  # the 21 prior errors are worth as many nights
+STEP = 0.02  # gain of the widening: it follows a change of season without wobbling by more than a tenth
 BAND = 0.8
 
 # Errors over their expected size, before there are own ones: skewed to the cold side as air that cools freely is.
