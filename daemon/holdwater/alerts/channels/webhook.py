@@ -7,11 +7,13 @@ import hmac
 import socket
 import ssl
 from dataclasses import dataclass
+from http.client import HTTPException
 from typing import Any
 from urllib.parse import urlsplit
 
 import urllib3
 from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.util.ssl_match_hostname import CertificateError
 
 from holdwater import __version__
 from holdwater.alerts.channels.address import Resolve, is_allowed, resolve
@@ -115,7 +117,7 @@ class WebhookSender:
                 status, left = answer.status, ANSWER_MAX
                 while left > 0 and (piece := answer.read(min(left, 8192))):
                     left -= len(piece)
-            except (OSError, urllib3.exceptions.HTTPError, ValueError, AttributeError) as error:
+            except (OSError, HTTPException, urllib3.exceptions.HTTPError, ValueError, AttributeError) as error:
                 words = f"no full answer within {self.deadline_s:.0f} s" if expiry.passed else _words(error)
                 return Unclear(words) if sent else Refused(False, words)
             finally:
@@ -134,10 +136,10 @@ def _outcome(status: int) -> Outcome:
 
 
 def _words(error: Exception) -> str:
-    if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
+    if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError | CertificateError):
         return "its certificate is not good, or it does not speak TLS"
-    if isinstance(error, urllib3.exceptions.ConnectTimeoutError | TimeoutError):
-        return "it did not answer in time"
     if isinstance(error, urllib3.exceptions.NewConnectionError | ConnectionRefusedError):
         return "it could not be connected to"
+    if isinstance(error, urllib3.exceptions.ConnectTimeoutError | TimeoutError):
+        return "it did not answer in time"
     return "the connection broke off"
