@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from functools import cache
 from types import TracebackType
 from typing import Any, Self
 from zoneinfo import ZoneInfo
@@ -127,7 +128,8 @@ LOW = NoticeNow(
 FREEZE = NoticeNow(
     8, "freezing", "garden spigot", "act now", "active", NOW_MS - 20 * 60_000, True, NOW_MS + 8 * HOUR_MS,
     "Drain the garden spigot before dark: 24 °F expected.",
-    "Freeze tonight: about 24 °F (20 to 28) near 6 am. Before dark: unhook hoses, drain garden and cabin spigots. Only listed spots are watched.",
+    "Freeze tonight: about 24 °F (20 to 28) near 6 am. Before dark: unhook hoses, drain garden and cabin spigots. "
+    "Only listed spots are watched.",
 )  # fmt: skip
 SILENT = NoticeNow(
     9,
@@ -285,8 +287,9 @@ def _daily(rows: list[LevelRow]) -> list[LevelRow]:
     return found
 
 
-def season_book(site: Site) -> Book:
-    """120 invented days of the household."""
+@cache
+def _season_rows() -> Book:
+    """120 invented days of the household, worked out once."""
 
     def garden_use(day: date) -> float:
         if RAIN_IN.get((day.month, day.day), 0) >= 0.2 or day >= date(2026, 10, 12):
@@ -308,7 +311,7 @@ def season_book(site: Site) -> Book:
         wells[wednesday.month, wednesday.day] = amount
         wednesday += timedelta(days=7)
     wells[10, 10] = 123.0
-    tanks_ = site.tanks
+    tanks_ = tanks()
     hours = {
         "drinking": _walk("drinking", tanks_["drinking"], 230, lambda _: 11.6, 0, wells),
         "garden": _walk("garden", tanks_["garden"], 640, garden_use, 780 * 0.6234 * 0.85, {(7, 22): -126}),
@@ -332,6 +335,13 @@ def season_book(site: Site) -> Book:
         book.rolled.setdefault("garden:rain", []).append(RollRow(midnight(day), 0.0, rain / 144, rain / 10, 144, 0))
         book.rolled.setdefault("garden:air", []).append(RollRow(midnight(day), low, low + 8, low + 15, 144, 0))
         day += timedelta(days=1)
+    return book
+
+
+def season_book(_: Site) -> Book:
+    """120 invented days of the household, with what was written and told."""
+    rows = _season_rows()
+    book = Book(dict(rows.hours), dict(rows.days), dict(rows.rolled))
     book.written = [
         NoteRow(
             1,

@@ -7,6 +7,7 @@ places are taken, the connection that has been idle or half-sent for longest mak
 from __future__ import annotations
 
 import asyncio
+from dataclasses import dataclass
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
@@ -19,17 +20,23 @@ if TYPE_CHECKING:
     from uvicorn.config import Config
     from uvicorn.server import ServerState
 
-RECEIVE_S = 10.0
-"""A request must have arrived this long after it (or its connection) began, s."""
 
-ANSWER_S = 30.0
-"""An answer must have been taken this long after its request arrived, s."""
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a visitor may take. Numbers of connections: our own choice; a browser opens up to six to one host.
 
-CONNECTIONS = 64
-"""At once, from everybody."""
+    Attributes:
+        receive_s: a request must have arrived this long after it, or its connection, began.
+        answer_s: an answer must have been taken this long after its request arrived.
+        connections: at once, from everybody.
+        connections_each: at once, from one address.
+    """
 
-CONNECTIONS_EACH = 8
-"""At once, from one address; browsers open up to six."""
+    receive_s: float = 10.0
+    answer_s: float = 30.0
+    connections: int = 64
+    connections_each: int = 8
+
 
 REQUEST_MOST = 16 * 1024
 """Longest request line with headers, bytes."""
@@ -44,8 +51,11 @@ class BoundedProtocol(H11Protocol):
         server_state: ServerState,
         app_state: dict[str, Any],
         _loop: asyncio.AbstractEventLoop | None = None,
+        *,
+        limits: Limits = Limits(),  # noqa: B008 — frozen
     ) -> None:
         super().__init__(config, server_state, app_state, _loop)
+        self._limits = limits
         self._timer: asyncio.TimerHandle | None = None
         self._receiving = True
         self._since = monotonic()
@@ -58,10 +68,10 @@ class BoundedProtocol(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take a newcomer in, if need be in the place of one that waits."""
         super().connection_made(transport)
-        self._deadline(RECEIVE_S)
+        self._deadline(self._limits.receive_s)
         others = [each for each in self.connections if isinstance(each, BoundedProtocol) and each is not self]
         same = [each for each in others if each._address == self._address]
-        for crowd, most in ((same, CONNECTIONS_EACH), (others, CONNECTIONS)):
+        for crowd, most in ((same, self._limits.connections_each), (others, self._limits.connections)):
             alive = [each for each in crowd if each in self.connections]
             if len(alive) >= most:
                 oldest = min((each for each in alive if each.waits), key=lambda each: each._since, default=self)
@@ -82,7 +92,6 @@ class BoundedProtocol(H11Protocol):
         """More of a request."""
         if self.transport.is_closing():
             return
-        self._since = monotonic()
         super().data_received(data)
         self._watch()
 
@@ -92,13 +101,13 @@ class BoundedProtocol(H11Protocol):
         self._receiving = True
         self._since = monotonic()
         super().on_response_complete()
-        if self.conn.trailing_data[0] or self.conn.their_state is h11.SEND_BODY:
+        if self.conn.trailing_data[0] or self.conn.their_state is not h11.IDLE:
             self._watch()
 
     def timeout_keep_alive_handler(self) -> None:
         """Nobody asks any more: close, and cut if the last answer is not taken."""
         super().timeout_keep_alive_handler()
-        self.loop.call_later(RECEIVE_S, self.cut)
+        self.loop.call_later(self._limits.receive_s, self.cut)
 
     def send_400_response(self, msg: str) -> None:
         """Refuse what is no HTTP, with the same headers as every answer."""
@@ -134,10 +143,10 @@ class BoundedProtocol(H11Protocol):
         arrived = self.conn.their_state in {h11.DONE, h11.MUST_CLOSE, h11.CLOSED}
         if arrived and self._receiving:
             self._receiving = False
-            self._deadline(ANSWER_S)
+            self._deadline(self._limits.answer_s)
         elif not arrived and (self._timer is None or not self._receiving):
             self._receiving = True
-            self._deadline(RECEIVE_S)
+            self._deadline(self._limits.receive_s)
 
     def _deadline(self, seconds: float) -> None:
         self._stop_timer()

@@ -9,12 +9,14 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
+from typing import cast
 
 from starlette.types import ASGIApp
 from uvicorn import Config, Server
 
 from holdwater.errors import BusyError, OutsideError
-from holdwater.web.protocol import REQUEST_MOST, BoundedProtocol
+from holdwater.web.protocol import REQUEST_MOST, BoundedProtocol, Limits
 
 GRACE_S = 2
 """How long open answers may take when the service stops, s."""
@@ -59,12 +61,14 @@ class PageServer:
         app: what `create_app` gave.
         host: address to listen on, `127.0.0.1`, `0.0.0.0`, `::`.
         port: 0 takes a free one; see `port` after `start`.
+        limits: what a visitor may take.
     """
 
-    def __init__(self, app: ASGIApp, host: str, port: int) -> None:
+    def __init__(self, app: ASGIApp, host: str, port: int, limits: Limits | None = None) -> None:
         self.host = host
         self.port = port
         self._app = app
+        self._limits = limits or Limits()
         self._server: _Quiet | None = None
         self._thread: threading.Thread | None = None
 
@@ -79,7 +83,7 @@ class PageServer:
         self.port = listener.getsockname()[1]
         config = Config(
             self._app,
-            http=BoundedProtocol,
+            http=cast("type[BoundedProtocol]", partial(BoundedProtocol, limits=self._limits)),
             loop="asyncio",
             ws="none",
             lifespan="on",

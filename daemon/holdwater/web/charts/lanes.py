@@ -165,7 +165,7 @@ def _latest(lane: TankLane, measure: Measure) -> str:
         return full
     doubt = (known.u_noise_m3**2 + known.u_scale_m3**2) ** 0.5
     last = rounded(measure.volume(known.on_hand_m3), measure.volume(doubt))
-    return f"{last} {measure.volume_unit} at last · {full}"
+    return f"latest {last} {measure.volume_unit} · {full}"
 
 
 def _reserve(reserve_m3: float, y: float, frame: Frame) -> str:
