@@ -10,6 +10,7 @@ import subprocess
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import IO
 
 LOOPBACK = "127.0.0.1"
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
@@ -29,12 +30,13 @@ def port_taken(port: int) -> bool:
         return probe.connect_ex((LOOPBACK, port)) == 0
 
 
-def start_child(command: Sequence[str], log: Path | None = None) -> subprocess.Popen[bytes]:
+def start_child(command: Sequence[str], log: Path | None = None, out: int | None = None) -> subprocess.Popen[bytes]:
     """Start a program that is ended by the kernel when this process ends, however it ends.
 
     Args:
         command: program and arguments.
         log: file that its output is added to; None drops it.
+        out: where its standard output goes instead, such as `subprocess.PIPE`; its errors are then ours.
     """
     libc = ctypes.CDLL(None)
 
@@ -42,12 +44,12 @@ def start_child(command: Sequence[str], log: Path | None = None) -> subprocess.P
         libc.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
     with contextlib.ExitStack() as stack:
-        out = subprocess.DEVNULL if log is None else stack.enter_context(log.open("ab"))
+        target: IO[bytes] | int = subprocess.DEVNULL if log is None else stack.enter_context(log.open("ab"))
         return subprocess.Popen(  # noqa: S603 - the command is ours
             list(command),
             stdin=subprocess.DEVNULL,
-            stdout=out,
-            stderr=subprocess.STDOUT if log is not None else subprocess.DEVNULL,
+            stdout=target if out is None else out,
+            stderr=target if out is None else None,
             preexec_fn=die_with_parent,  # noqa: PLW1509 - prctl only, no lock is taken
             start_new_session=True,  # Ctrl-C goes to the parent, which ends its children in order
         )

@@ -1,19 +1,24 @@
 """The season as a recording: JSON Lines that `holdwater replay` reads, every ten minutes, the last three days each
 minute.
 
-What people wrote down in that time stands in it as notes. The same seed gives the same bytes.
+What people wrote down in that time stands in it as notes. The same seed gives the same bytes. As a program it writes the
+recording to its standard output: `python -m holdwater.demo.recording > season.jsonl`.
 """
 
 from __future__ import annotations
 
+import argparse
+import contextlib
 import json
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from itertools import takewhile
+from pathlib import Path
 
-from holdwater.demo.boxes import Box, Readings, boxes
+from holdwater.demo.boxes import Box, boxes
 from holdwater.demo.files import node_core
+from holdwater.demo.times import Stand
 from holdwater.demo.water import END_MS, SEED, Season, Truth
 from holdwater.demo.weather import FIRST_DAY, MINUTE_MS, midnight_ms
 
@@ -66,8 +71,9 @@ class Sender:
         self._pack = node_core().pack
         self._entry = node_core().ring.Entry
 
-    def line(self, truth: Truth, readings: Readings | None) -> Line | None:
+    def line(self, truth: Truth) -> Line | None:
         """The recorded message of one sample; None while the box is silent."""
+        readings = self.box.readings(truth)
         if readings is None:
             if self.seq:
                 self.run, self.seq = self.run + 1, 0
@@ -101,22 +107,47 @@ def expected_lines() -> int:
     return 3 * ((minutes - last) // EVERY_MINUTES + last)
 
 
-def lines(seed: int = SEED, season: Season | None = None) -> Iterator[Line]:
+def lines(
+    seed: int = SEED, season: Season | None = None, ended: Callable[[Truth], None] | None = None
+) -> Iterator[Line]:
     """The recording, line by line, in order of time.
 
     Args:
         seed: of the season.
         season: a season already made, to save its second of planning.
+        ended: called with the truth at the end of the recording, from which the live part goes on.
     """
-    season = season or Season(seed)
     senders = [Sender(each) for each in boxes(seed)]
     waiting = notes()
-    for truth in takewhile(lambda each: each.at_ms < END_MS, season.minutes()):
+    for truth in (season or Season(seed)).minutes():
         while waiting and waiting[0][0] <= truth.at_ms:
             at_ms, body = waiting.pop(0)
             yield Line(at_ms, json.dumps({"at": at_text(at_ms), "event": "note", **body}, separators=(",", ":")))
+        if truth.at_ms >= END_MS:
+            if ended is not None:
+                ended(truth)
+            return
         for sender in senders:
-            if due(sender.box, truth.at_ms):
-                line = sender.line(truth, sender.box.readings(truth))
-                if line is not None:
-                    yield line
+            line = sender.line(truth) if due(sender.box, truth.at_ms) else None
+            if line is not None:
+                yield line
+
+
+def main() -> None:
+    """Write the recording to standard output; with --stand FILE, the truth at its end into a file."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--stand", type=Path, help="file for the true state at the end of the recording")
+    given = parser.parse_args()
+
+    def ended(truth: Truth) -> None:
+        if given.stand is not None:
+            Stand(END_MS, truth).write(given.stand)
+
+    with contextlib.suppress(BrokenPipeError):
+        for line in lines(ended=ended):
+            sys.stdout.write(line.text + "\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()

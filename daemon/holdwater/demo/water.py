@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from random import Random
 
 from holdwater.demo.tanks import BODIES
-from holdwater.demo.weather import FIRST_DAY, LAST_DAY, MINUTE_MS, RAIN, Sky, midnight_ms
+from holdwater.demo.weather import FIRST_DAY, LAST_DAY, MINUTE_MS, RAIN, Sky, local, midnight_ms
 
 NAMES = ("drinking", "garden", "cabin")
 START_GAL = {"drinking": 230.0, "garden": 640.0, "cabin": 170.0}
@@ -116,9 +116,11 @@ class Season:
 
     Args:
         seed: of use and weather.
+        balanced: settle use so that the season ends with the levels of HOUSEHOLD, which takes a second; a season that is
+            gone on with after its recorded part needs none of that.
     """
 
-    def __init__(self, seed: int = SEED) -> None:
+    def __init__(self, seed: int = SEED, *, balanced: bool = True) -> None:
         self.seed = seed
         self.sky = Sky(seed)
         self._flows = flows()
@@ -127,32 +129,48 @@ class Season:
         self.caught = dict.fromkeys(NAMES, 0.0)
         self.used = dict.fromkeys(NAMES, 0.0)
         self._use = {name: daily_use(name, seed) for name in NAMES}
-        for name in NAMES:
+        for name in NAMES if balanced else ():
             missed = self._levels_only(name) - END_GAL[name]
             self._use[name] = daily_use(name, seed, missed)
 
-    def minutes(self) -> Iterator[Truth]:
-        """The truth at each minute, beginning with the start of the first day."""
-        on_hand = dict(START_GAL)
-        rain_in, rain_day_in = 0.0, 0.0
-        cold = Cold(self.sky.air_c(midnight_ms(FIRST_DAY)))
+    def minutes(self, after: Truth | None = None) -> Iterator[Truth]:
+        """The truth at each minute.
+
+        Args:
+            after: the truth at one minute, to go on from; None begins with the start of the first day.
+        """
         day = FIRST_DAY
+        on_hand, rain_in, cold = dict(START_GAL), 0.0, Cold(self.sky.air_c(midnight_ms(FIRST_DAY)))
+        if after is not None:
+            day = local(after.at_ms).date()
+            on_hand, rain_in, cold = dict(after.on_hand), after.rain_in, Cold(after.water_c, after.ice)
         while True:
-            start_ms = midnight_ms(day)
-            moves = {name: self.moves(name, day) for name in NAMES}
-            rain_day_in, self._screen = 0.0, SCREEN.get(day, 1.0)
-            for minute in range((midnight_ms(day + timedelta(days=1)) - start_ms) // MINUTE_MS):
-                at_ms = start_ms + minute * MINUTE_MS
-                air_c, headspace_c = self.sky.airs(at_ms)
+            for truth in self._day(day, on_hand, rain_in, cold, None if after is None else after.at_ms):
+                yield truth
+                rain_in = truth.rain_in
+            day += timedelta(days=1)
+            after = None
+
+    def _day(
+        self, day: date, on_hand: dict[str, float], rain_in: float, cold: Cold, after_ms: int | None
+    ) -> Iterator[Truth]:
+        """The minutes of a day, or those after a time of it; changes `on_hand` and `cold` as it goes."""
+        start_ms, end_ms = midnight_ms(day), midnight_ms(day + timedelta(days=1))
+        moves = {name: self.moves(name, day) for name in NAMES}
+        self._screen = SCREEN.get(day, 1.0)
+        begin_ms = start_ms if after_ms is None else after_ms
+        rained_in = self.sky.rain_in(start_ms, begin_ms)
+        for at_ms in range(begin_ms, end_ms, MINUTE_MS):
+            air_c, headspace_c = self.sky.airs(at_ms)
+            if at_ms != after_ms:
                 cold.minute(air_c)
                 yield Truth(at_ms, dict(on_hand), air_c, headspace_c, rain_in, cold.water_c, cold.ice)
-                fell_in = self.sky.rain_in(at_ms, at_ms + MINUTE_MS) if day in RAIN else 0.0
-                run_off = _run_off(rain_day_in, fell_in)
-                for name in NAMES:
-                    on_hand[name] = self._after(name, on_hand[name], moves[name][minute], run_off)
-                rain_in += fell_in
-                rain_day_in += fell_in
-            day += timedelta(days=1)
+            fell_in = self.sky.rain_in(at_ms, at_ms + MINUTE_MS) if day in RAIN else 0.0
+            run_off = _run_off(rained_in, fell_in)
+            for name in NAMES:
+                on_hand[name] = self._after(name, on_hand[name], moves[name][(at_ms - start_ms) // MINUTE_MS], run_off)
+            rain_in += fell_in
+            rained_in += fell_in
 
     def moves(self, tank: str, day: date) -> array[float]:
         """Gallons in (above zero) or out of a tank in each minute of a day, without the roof."""
@@ -212,9 +230,9 @@ class Cold:
     LAG_MINUTES = 44 * 60
     LATENT_K = 79.6
 
-    def __init__(self, water_c: float) -> None:
+    def __init__(self, water_c: float, ice: float = 0.0) -> None:
         self.water_c = water_c
-        self.ice = 0.0
+        self.ice = ice
 
     def minute(self, air_c: float) -> None:
         """Let a minute pass."""
