@@ -49,26 +49,31 @@ def meets_outline_below(face: XY, beam_rad: float, outline: Sequence[XY]) -> flo
         Height of the first place where an edge of the beam meets the outline above its lowest fifth of a
         millimetre, m; None when both edges reach the floor.
     """
-    heights = [_hit(face, side * math.tan(beam_rad / 2), outline) for side in (-1, 1)]
-    depth_m = max(heights)
     floor_m = min(y for _, y in outline)
+    hits = [_wall(_crossings(face, side * math.tan(beam_rad / 2), outline)) for side in (-1, 1)]
+    depth_m = max((hit for hit in hits if hit is not None), default=floor_m)
     return depth_m if depth_m > floor_m + 2e-4 else None
 
 
-def _hit(face: XY, slope: float, outline: Sequence[XY]) -> float:
-    # the ray (x + slope * s, y - s) for s > 0; its first crossing with a side of the outline is the highest
+def _crossings(face: XY, slope: float, outline: Sequence[XY]) -> list[float]:
+    """Heights at which the ray (x + slope * s, y - s), s > 0, crosses the sides of the outline, from the top down."""
     x0, y0 = face
-    best = -math.inf
+    found = []
     for (xa, ya), (xb, yb) in zip(outline, [*outline[1:], outline[0]], strict=True):
         dx, dy = xb - xa, yb - ya
         across = -slope * dy - dx
         if abs(across) < 1e-12:
             continue
-        # solve x0 + slope*s = xa + dx*u and y0 - s = ya + dy*u
+        # solve x0 + slope * s = xa + dx * u and y0 - s = ya + dy * u; the far corner belongs to the next side
         u = (slope * (ya - y0) + (xa - x0)) / across
-        if not -1e-9 <= u <= 1 + 1e-9:
-            continue
         y = ya + dy * u
-        if y < y0 - 1e-9:
-            best = max(best, y)
-    return best
+        if 0 <= u < 1 and y < y0 - 1e-9:
+            found.append(y)
+    return sorted(found, reverse=True)
+
+
+def _wall(heights: list[float]) -> float | None:
+    """The crossing that is a wall: from inside the outline the first; from a riser above it the second, after the lid."""
+    if len(heights) % 2:
+        return heights[0]
+    return heights[1] if heights else None

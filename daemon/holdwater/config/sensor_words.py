@@ -104,18 +104,18 @@ def _beam_words(gauge: Ultrasonic, instrument: Instrument, tank: Tank, measure: 
     beam_rad = gauge.beam_rad or USUAL_BEAM_RAD
     if gauge.wall_m is not None:
         depth_m = meets_wall_below(gauge.height_m, gauge.wall_m, beam_rad)
-        place = f"{measure.length_text(gauge.wall_m)} from the wall"
+        place = f"{measure.length_text(gauge.wall_m)} beside it"
     else:
         vessel = next((each for each in tank.vessels if each.name == instrument.vessel), tank.vessels[0])
         outline = vessel.shape.outline
         middle_m = (min(x for x, _ in outline) + max(x for x, _ in outline)) / 2
         depth_m = meets_outline_below((middle_m, gauge.height_m), beam_rad, outline)
-        place = "even in the middle"
+        place = "even when mounted in the middle"
     if depth_m is None or depth_m < 0.01:
         return ()
     usual = "" if gauge.beam_rad else " (60 deg is taken; if the data sheet has it, write beam = …)"
     return (
-        f"below {measure.length_text(depth_m)} of water the edge of its beam{usual} meets the wall, {place}: "
+        f"below {measure.length_text(depth_m)} of water the edge of its beam{usual} meets the wall {place}: "
         "it may report the wall instead of the water. A sensor with a narrower beam sees deeper.",
     )
 
