@@ -287,6 +287,7 @@ class Loop:
 
     def _pack(self, found: Pack, message: Message, now: Moment) -> None:
         fresh = self._reception.take(found, message, self._batch, now)
+        self._changed = True
         self._ask_undated = self._ask_undated or bool(self._batch.undated)
         if fresh:
             self._evolve(fresh, now)
@@ -299,7 +300,6 @@ class Loop:
 
     def _evolve(self, fresh: list[Fresh], now: Moment) -> None:
         """Move the live state: gauges, rules, books."""
-        self._changed = True
         for each in fresh:
             self._take_in(self._alerts.on_heard(each.series.partition(":")[0], each.series, each.ts_ms, now.mono_s))
             if each.series == self.site.air_series:

@@ -221,7 +221,7 @@ class Reception:
             if sum(each == node.id for each, _, _ in self._series) >= MOST_SERIES:
                 batch.counts["dropped: too many series"] += 1
                 return None
-            found = NewSeries(self._next_series, node.id, reading.quantity, reading.unit, digits_for(reading.value))
+            found = NewSeries(self._next_series, node.id, reading.quantity, reading.unit, digits_for(reading.unit))
             self._next_series += 1
             self._series[key] = found
             batch.series.append(found)

@@ -8,17 +8,14 @@ from __future__ import annotations
 UNSCALED = 1
 """Flag of a reading whose value is stored as received, not times 10^digits."""
 
-FEWEST = 3
-MOST = 6
+DIGITS = {"m": 4, "Pa": 1, "Cel": 2, "V": 3, "A": 6, "%RH": 1, "/": 4, "count": 0, "s": 6}
+OTHERWISE = 3
 _LARGEST = float(2**47)
 
 
-def digits_for(value: float) -> int:
-    """Decimals to keep for a series whose first value this is: enough for it, at least three, at most six."""
-    for digits in range(FEWEST, MOST):
-        if _whole(value, digits) is not None:
-            return digits
-    return MOST
+def digits_for(unit: str) -> int:
+    """Decimals of a series by its unit: what sensors of that quantity send. Never by the first value, or order of arrival would show."""
+    return DIGITS.get(unit, OTHERWISE)
 
 
 def pack(value: float, digits: int) -> tuple[float, int]:
