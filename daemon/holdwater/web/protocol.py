@@ -52,7 +52,7 @@ class BoundedProtocol(H11Protocol):
         app_state: dict[str, Any],
         _loop: asyncio.AbstractEventLoop | None = None,
         *,
-        limits: Limits = Limits(),  # noqa: B008 — frozen
+        limits: Limits = Limits(),
     ) -> None:
         super().__init__(config, server_state, app_state, _loop)
         self._limits = limits

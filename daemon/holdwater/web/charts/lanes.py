@@ -199,49 +199,66 @@ class PlacedSign:
     kind: str
 
 
+@dataclass(slots=True)
+class _Cluster:
+    """Signs next to each other in time that share one place."""
+
+    signs: list[Sign]
+    row: int
+
+    def label(self) -> str:
+        first, last = self.signs[0].number, self.signs[-1].number
+        return f"{first}" if first == last else f"{first}–{last}"
+
+    def edges(self, axis: TimeAxis, font: float) -> tuple[float, float]:
+        """Left and right, px: it begins where its first sign does, and does not stick out of the lane."""
+        single = width_of(f"{self.signs[0].number}", font) + 10 + 2 * TIP
+        wide = width_of(self.label(), font) + 10 + 2 * TIP
+        left = max(min(axis.x(self.signs[0].at_ms) - single / 2, axis.right - wide), axis.left)
+        return left, left + wide
+
+
 def placed_signs(signs: Sequence[Sign], axis: TimeAxis, font: float) -> list[PlacedSign]:
     """Signs side by side in up to three rows; one without room of its own shares the sign before it: `4–6`."""
-    groups: list[list[Sign]] = []
-    rows: list[int] = []
+    found: list[_Cluster] = []
     ends = dict.fromkeys(range(SIGN_ROWS), float("-inf"))
     for sign in signs:
-        left = _centre([sign], axis, font) - _wide([sign], font) / 2
+        left, right = _Cluster([sign], 0).edges(axis, font)
         row = next((each for each, end in ends.items() if end <= left), None)
-        if row is None:
-            groups[-1].append(sign)
-            row = rows[-1]
-        else:
-            groups.append([sign])
-            rows.append(row)
-        ends[row] = _centre(groups[-1], axis, font) + _wide(groups[-1], font) / 2 + 3
-    return [_placed(group, row, axis, font) for group, row in zip(groups, rows, strict=True)]
+        if row is not None:
+            found.append(_Cluster([sign], row))
+            ends[row] = right + 3
+            continue
+        found[-1].signs.append(sign)
+        _settle(found, axis, font)
+        for each in ends:
+            ends[each] = max((one.edges(axis, font)[1] + 3 for one in found if one.row == each), default=float("-inf"))
+    return [_placed(each, axis, font) for each in found]
 
 
-def _label(group: Sequence[Sign]) -> str:
-    return f"{group[0].number}" if len(group) == 1 else f"{group[0].number}–{group[-1].number}"
+def _settle(found: list[_Cluster], axis: TimeAxis, font: float) -> None:
+    """The last cluster has grown: while it covers an earlier one of its row, both and all between become one."""
+    while True:
+        last = found[-1]
+        left = last.edges(axis, font)[0]
+        covered = [
+            at for at, each in enumerate(found[:-1]) if each.row == last.row and each.edges(axis, font)[1] > left
+        ]
+        if not covered:
+            return
+        first = found[covered[0]]
+        first.signs += [sign for each in found[covered[0] + 1 :] for sign in each.signs]
+        del found[covered[0] + 1 :]
 
 
-def _wide(group: Sequence[Sign], font: float) -> float:
-    return width_of(_label(group), font) + 10 + 2 * TIP
-
-
-def _centre(group: Sequence[Sign], axis: TimeAxis, font: float) -> float:
-    half = _wide(group, font) / 2
-    return min(max(axis.x(group[0].at_ms), axis.left + half), axis.right - half)
-
-
-def _placed(group: Sequence[Sign], row: int, axis: TimeAxis, font: float) -> PlacedSign:
-    worst = next((each for each in ("act now", "act today") if any(sign.severity == each for sign in group)), "")
-    kinds = {sign.kind for sign in group}
+def _placed(cluster: _Cluster, axis: TimeAxis, font: float) -> PlacedSign:
+    severities = {sign.severity for sign in cluster.signs}
+    worst = next((each for each in ("act now", "act today") if each in severities), "")
+    kinds = {sign.kind for sign in cluster.signs}
+    left, right = cluster.edges(axis, font)
     look = f"sign {worst.replace(' ', '-')}" if worst else "sign"
-    return PlacedSign(
-        _centre(group, axis, font),
-        row,
-        _wide(group, font),
-        _label(group),
-        look,
-        kinds.pop() if len(kinds) == 1 else "several",
-    )
+    kind = kinds.pop() if len(kinds) == 1 else "several"
+    return PlacedSign((left + right) / 2, cluster.row, right - left, cluster.label(), look, kind)
 
 
 def hand_lane(signs: Sequence[Sign], frame: Frame) -> str:

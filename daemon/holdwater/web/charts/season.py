@@ -133,9 +133,7 @@ def _listing(season: Season, form: Format, top: float) -> tuple[str, float]:
         parts.append(words(label, 30, y, form.font, "text", anchor="middle"))
         parts.append(words(_cut(f"{sign_when(sign, season)}  {sign.words}", form), 56, y, form.font))
     y += pitch
-    note = (
-        "Pale band: doubt of the level, right 19 times in 20. Gap: no trusted level. On hand counts from the tap up."
-    )
+    note = "Pale band: doubt of the level, right 19 times in 20. Gap: no trusted level. On hand counts from the tap up."
     parts.append(words(_cut(note, form), 12, y + form.font * 0.4, form.font, "soft"))
     return "".join(parts), y + form.font * 1.4
 
