@@ -374,7 +374,9 @@ class Loop:
     def wait_s(self) -> float:
         """Seconds until something is due: commit, tick, delivery."""
         now = self.now()
-        waits = [max(0.0, self._tick_s + TICK_S - now.mono_s)]
+        waits = [self._tick_s + TICK_S - now.mono_s]
+        if self._changed:
+            waits.append(self._snapshot_s + SNAPSHOT_S - now.mono_s)
         commit = self._release.wait_s(now.mono_s, len(self._batch.acks), urgent=self._batch.urgent)
         due = self._alerts.next_due_s()
         post = self._post.next_due_s(now)

@@ -139,7 +139,7 @@ class Service:
         broker = self.site.broker
         subscriptions = Decoder(broker.prefix, self.site.routes).subscriptions()
         outward = Outward(self._inbox.put, self._clock.wall_ms, self._clock.mono_s)
-        return Connection(broker, subscriptions, outward, getattr(broker, "version", "auto"))
+        return Connection(broker, subscriptions, outward, broker.version)
 
     def _publish_text(self, topic: str, payload: str, retain: bool) -> bool:
         return self._connection.connected and self._connection.publish(topic, payload.encode(), retain=retain)

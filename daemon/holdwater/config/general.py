@@ -162,6 +162,10 @@ class BrokerConfig(Model):
     keepalive: Duration = Field(
         default=60.0, description="Time between two signs of life to the broker.", examples=["60 s"]
     )
+    version: Literal["auto", "5", "3.1.1"] = Field(
+        default="auto",
+        description="Version of MQTT; auto tries 5 and takes 3.1.1 when the broker refuses 5 in so many words.",
+    )
     tls: TlsConfig | None = Field(
         default=None, description="Encrypts the connection; { } takes the system's certificates."
     )
@@ -205,6 +209,7 @@ class BrokerConfig(Model):
             prefix=self.prefix,
             client_id=self.client_id or derived_id,
             keepalive_s=round(self.keepalive),
+            version=self.version,
             tls=None if self.tls is None else _tls(self.tls, places),
         )
 

@@ -51,6 +51,7 @@ class BrokerSettings:
         prefix: first part of every topic, without slash at its end.
         client_id: name of our durable session; must stay the same over restarts.
         keepalive_s: seconds between pings, 5 to 3600.
+        version: MQTT version: auto, 5 or 3.1.1.
         tls: None for a plain connection.
     """
 
@@ -61,6 +62,7 @@ class BrokerSettings:
     prefix: str = "water"
     client_id: str = "holdwater"
     keepalive_s: int = 60
+    version: str = "auto"
     tls: TlsSettings | None = None
 
 
