@@ -34,6 +34,9 @@ def across(parts: Parts, tanks: Mapping[str, Tank], instruments: Mapping[str, In
     found = _names_by_case(parts) + _transfers(parts, tanks)
     for name, instrument in instruments.items():
         found += _mounted(name, instrument, tanks, parts, measure)
+    for name, exposure in parts.many["exposure"].items():
+        if exposure.tank and exposure.tank not in parts.named("tank"):
+            found.append(unknown_tank(("exposure", name, "tank"), exposure.tank, parts))
     return found + _one_series_once(instruments)
 
 

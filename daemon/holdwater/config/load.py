@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC
@@ -67,7 +68,8 @@ def read_text(path: Path) -> str:
     """
     expected, do = "a config file in TOML", "start from one of sample_configs/ and check it with: holdwater check FILE"
     try:
-        with path.open("rb") as file:
+        # without O_NONBLOCK a pipe would keep us waiting for its other end
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK), "rb") as file:
             data = file.read(MAX_CONFIG_BYTES + 1)
     except FileNotFoundError:
         raise OutsideError("there is no such file", expected=expected, where=str(path), do=do) from None
@@ -152,6 +154,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         page=page.build(),
         notices=NoticeSettings(parts.many["notice"]),
         channels=channels,
+        exposures={name: entry.build(name) for name, entry in parts.many["exposure"].items()},
         text=text,
         sha=sha_of(text),
     )

@@ -44,7 +44,7 @@ def read_parts(text: str, data: dict[str, Any]) -> Parts:
         elif name == "site" and name not in data:
             found = [_NO_SITE]
         else:
-            parts.one[name], found = read_one(section, data.get(name, {}), (name,))
+            parts.one[name], found = read_one(section, data.get(name, {}))
         parts.problems += found
     return parts
 

@@ -127,7 +127,8 @@ def _read_private(path: Path) -> bytes:
     """The bytes of a file which only its owner and group may read."""
     missing = f'make it: install -m 600 /dev/null "{path}", then write the secret into it'
     try:
-        with path.open("rb") as file:
+        # without O_NONBLOCK a pipe would keep us waiting for its other end
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK), "rb") as file:
             info = os.fstat(file.fileno())
             if not stat.S_ISREG(info.st_mode):
                 raise SecretError(f"{path} is not an ordinary file", "a file that holds the secret", missing)

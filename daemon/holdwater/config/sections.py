@@ -10,6 +10,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from holdwater.config.channel import ChannelConfig
 from holdwater.config.explain import problems_of
+from holdwater.config.exposure import ExposureConfig
 from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
 from holdwater.config.names import NAME, hint
@@ -56,24 +57,24 @@ def sections() -> dict[str, Section]:
         Section("transfer", "many", TransferConfig, "Water that may be moved from one tank to another."),
         Section("sensor", "many", SensorConfig, "One sensor of a tank, where and how it is mounted."),
         Section("route", "many", RouteConfig, "A device that does not speak our format: from its topic to a series."),
+        Section("exposure", "many", ExposureConfig, "One thing that can freeze: spigot, pipe, tank, screen, sensor."),
         Section("notice", "many", NoticeConfig, "One kind of notice; none is needed, defaults hold."),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
     )
     return {row.name: row for row in rows}
 
 
-def read_one(section: Section, data: Any, at: tuple[object, ...]) -> tuple[Any, list[Problem]]:
-    """One table of the file as a model, or its problems.
+def read_one(section: Section, data: Any) -> tuple[Any, list[Problem]]:
+    """A section that stands once, such as [broker], as a model; or its problems."""
+    return _read(section, TypeAdapter(section.type), data, (section.name,))
 
-    Args:
-        section: what it should be.
-        data: the table as read.
-        at: where it stands in the file.
-    """
+
+def _read(section: Section, adapter: TypeAdapter[Any], data: Any, at: tuple[object, ...]) -> tuple[Any, list[Problem]]:
+    """One table of the file as a model, or its problems; `at`: where it stands in the file."""
     if not isinstance(data, dict):
         return None, [_not_a_table(section, data, at)]
     try:
-        return TypeAdapter(section.type).validate_python(data), []
+        return adapter.validate_python(data), []
     except ValidationError as error:
         return None, problems_of(error, section.models, at, data)
 
@@ -96,11 +97,12 @@ def read_many(section: Section, data: Any) -> tuple[dict[str, Any], list[Problem
         return {}, [_not_a_table(section, data, (section.name,))]
     good: dict[str, Any] = {}
     problems: list[Problem] = []
+    adapter = TypeAdapter(section.type)
     for name, table in data.items():
         at = (section.name, name)
         if isinstance(table, dict) and not NAME.fullmatch(name):
             problems.append(_bad_name(name, at))
-        entry, found = read_one(section, table, at)
+        entry, found = _read(section, adapter, table, at)
         problems += found
         if not found:
             good[name] = entry

@@ -11,6 +11,7 @@ from holdwater.errors import Problem
 MAX_SYNTAX_PROBLEMS = 20  # more than a person repairs in one go
 _PLACE = re.compile(r"^(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL)
 _SETTING = re.compile(r"^\s*(?P<key>[A-Za-z0-9_\-.\"']+)\s*=\s*(?P<value>[^\[{\"'#]*?)\s*(#.*)?$")
+_DATE = re.compile(r"\d{4}-\d{1,2}-\d{1,2}")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 # What tomllib says (Python 3.11 to 3.14) -> what was expected, what to do.
@@ -28,6 +29,7 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
     ("Unterminated string", "text in quotes", 'close the quotes "'),
     ("Illegal character '\\n'", "text in quotes, ended on its line", 'close the quotes "'),
     ("Unescaped '\\'", "a text without a lone backslash", "write \\\\ for one backslash, or use single quotes"),
+    ("Invalid statement", "a setting as key = value, or a section in [ ]", "write key = value, one a line"),
     ("Invalid initial character for a key", "a key of letters, digits, - and _", "write key = value, one a line"),
     ("Invalid date or datetime", "a date such as 2026-10-01", "correct the date"),
     ("Illegal character", "ordinary characters", "remove the control character"),
@@ -89,6 +91,10 @@ def _syntax_problem(what: str, line: int, column: int, shown: str) -> Problem:
         ((e, f) for start, e, f in _MEANINGS if what.startswith(start)), ("valid TOML", "correct this line")
     )
     setting = _SETTING.match(shown)
+    if setting and _DATE.match(setting["value"]):
+        return Problem(
+            where, found, "a date such as 2026-10-01, or a time such as 2026-10-01T08:00:00Z", "correct the date"
+        )
     if setting and _needs_quotes(setting["value"]) and not what.startswith(("Cannot", "Duplicate")):
         fix = f'put quotes around the value: {setting["key"]} = "{setting["value"]}"'
         expected = "a text or a quantity stands in quotes"
@@ -104,6 +110,7 @@ _PLAIN: tuple[tuple[str, str], ...] = (
     ("Cannot overwrite a value", "the setting is there twice"),
     ("Expected newline or end of document after a statement", "something follows the value that does not belong there"),
     ("Invalid value", "the value cannot be read"),
+    ("Invalid statement", "the line does not begin with a key"),
     ("Invalid initial character for a key part", "the line does not begin with a key"),
     ("Expected '=' after a key in a key/value pair", "there is no = after the key"),
     ("Unterminated string", "quotes are opened and not closed"),

@@ -25,6 +25,7 @@ def site_words(site: Site) -> list[str]:
     lines += [
         f"Route {each.name}: {each.topic} ({each.form}) becomes {each.series} in {each.unit}" for each in site.routes
     ]
+    lines += [f"Can freeze: {exposure_words(site, name)}" for name in site.exposures]
     lines += [f"Channel {name}: {channel_words(channel)}" for name, channel in site.channels.items()]
     return lines
 
@@ -139,6 +140,21 @@ def _page(site: Site) -> str:
         return "off"
     names = f", also answers to {', '.join(site.page.hosts)}" if site.page.hosts else ""
     return site.page.address + names
+
+
+def exposure_words(site: Site, name: str) -> str:
+    """One thing that can freeze: what it is, where, how it is kept."""
+    each = site.exposures[name]
+    parts = [f"{name}, a {each.kind}" + (f" of {each.tank}" if each.tank else "")]
+    if each.insulation_m2k_w > 0:
+        parts.append("insulated")
+    if each.box_m2k_w > 0:
+        parts.append("in a box")
+    if each.drained:
+        parts.append("drained")
+    if each.limit_c is not None:
+        parts.append(f"below {site.measure.temperature_text(each.limit_c)} outside")
+    return ", ".join(parts)
 
 
 def channel_words(channel: Any) -> str:
