@@ -122,11 +122,8 @@ class Hampel:
         self._fresh += 1
         # a reading is final when k later ones are there, or when the newest is out of its sight
         final: list[Verdict] = []
-        while self._fresh:
-            at = len(points) - self._fresh
-            if self._fresh <= k and points[at][0] + self.window.span_ms >= ts_ms:
-                break
-            final.append(judge(points, at, self.window))
+        while self._fresh > k or points[-self._fresh][0] + self.window.span_ms < ts_ms:
+            final.append(judge(points, len(points) - self._fresh, self.window))
             self._fresh -= 1
         provisional = judge(points, len(points) - 1, self.window)
         del points[: max(0, len(points) - self._fresh - k)]

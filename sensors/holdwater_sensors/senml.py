@@ -36,6 +36,7 @@ _CBOR_LABELS = {
     "t", 7: "ut", 8: "vd",
 }  # fmt: skip
 _T = itemgetter(2)
+_NOTHING = (None, None, None, None)  # neither sum, text, truth nor data
 
 
 def decode_json(payload: bytes, now_s: float) -> Pack:
@@ -196,31 +197,31 @@ def _bounded(value: float, label: str) -> float:
     raise PayloadError(Why.NUMBER, f"'{label}' with its base is too large")
 
 
-def _time(t_s: float, now_s: float) -> tuple[float, bool]:
-    relative = t_s < ABSOLUTE_FROM_S
-    at_s = now_s + t_s if relative else t_s
+def _absolute(t_s: float, now_s: float) -> float:
+    at_s = now_s + t_s if t_s < ABSOLUTE_FROM_S else t_s
     if not 0.0 <= at_s < LATEST_S:
         raise PayloadError(Why.TIME, f"time {t_s!r} is outside 1970 to 9999")
-    return at_s, relative
+    return at_s
 
 
 def _record(item: dict[str, Any], base: _Base, now_s: float) -> Record:
+    # Runs for every reading: the checks of ordinary fields stand inline, everything seldom is a call away.
     name = item.get("n", "")
     joined = _joined(base.name, name if type(name) is str else _text(name, "n"))
     value = item.get("v")
-    if value is not None or "v" in item:
-        value = number(value, "v")
-        if base.value is not None:
-            value = _bounded(value + base.value, "v")
-    else:
-        value = base.value
-    t = item.get("t")
-    at_s, relative = _time(base.time_s + (number(t, "t") if t is not None or "t" in item else 0.0), now_s)
+    if type(value) is not float or not -LARGEST <= value <= LARGEST:
+        value = number(value, "v") if "v" in item else None
+    if base.value is not None:
+        value = base.value if value is None else _bounded(value + base.value, "v")
+    t_s = base.time_s
+    if "t" in item:
+        t_s += number(item["t"], "t")
     unit = item.get("u", base.unit)
-    record = Record(joined, unit, at_s, value, relative, version=base.version)
+    at_s = _absolute(t_s, now_s)
+    record = Record(joined, unit, at_s, value, t_s < ABSOLUTE_FROM_S, None, None, None, None, None, base.version)
     if base.sum is not None or not _TYPED.isdisjoint(item):
         record = _typed(record, item, base)
-    if value is None and record.total is None and record.text is None and record.truth is None and record.data is None:
+    if value is None and record[5:9] == _NOTHING:
         raise PayloadError(Why.VALUE, f"{joined}: neither a value nor a sum")
     if type(unit) is not str or unit not in PLAIN:
         record = _in_primary_unit(record, _text(unit, "u"))

@@ -166,5 +166,7 @@ def test_a_lying_cylinder_narrows_below_its_middle() -> None:
 
 
 def test_a_beam_that_misses_the_tank_meets_no_wall() -> None:
-    """A sensor drawn beside its tank."""
+    """A sensor drawn beside its tank, and a tank that widens downwards just as its beam does."""
+    widening = [(0.0, 0.0), (1.2, 0.0), (1.2 - math.tan(0.1), 1.0), (math.tan(0.1), 1.0)]
+    assert meets_outline_below((0.6, 1.2), 0.2, widening) is None
     assert meets_outline_below((5.0, 2.0), 0.2, BOX) is None

@@ -205,6 +205,7 @@ def test_settings_that_do_not_fit_are_refused_with_key_and_words(settings: dict[
         (GAUGE | {"height": "1 psi"}, "psi"),
         (GAUGE | {"series": "no colon"}, "no colon"),
         (GAUGE | {"from": "yesterday"}, "yesterday"),
+        (GAUGE | {"from": 5}, "'5'"),
         (GAUGE | {"from": "2026-07-01T08:00:00"}, "no offset"),
         (GAUGE | {"kind": "sonar"}, "ultrasonic"),
         (GAUGE | {"calibration": [{"gain": 9.0}]}, "less than"),
