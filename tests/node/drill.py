@@ -154,16 +154,16 @@ def full_ring(path):
 
 
 def long_season(path):
-    """A ring of 1,024 slots in a file, filled twice and opened again: what a small board has to bear."""
+    """A ring of 512 slots in a file, filled by two boots and opened again: what a small board has to bear."""
     line, time = Line(), Time()
     line.up = False
     for boot in (1, 2):
-        ring = Ring(open_file(path), 1024, 128)
+        ring = Ring(open_file(path), 512, 128)
         node = Node("tank", ring, line, run=boot, mono_ms=time, fraction=half, wall_ms=lambda: 1790000000123)
-        for value in range(1024):
+        for value in range(300):
             node.sample([("gap", "m", value / 7), ("air", "Cel", 21.5)])
         ring.close()
-    ring = Ring(open_file(path), 1024, 128)
+    ring = Ring(open_file(path), 512, 128)
     found = ring.read(ring.oldest)
     ring.close()
     return {"head": ring.head, "run": found.run, "seq": found.seq}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 IN3_PER_GAL = 231.0
 M_PER_IN = 0.0254
@@ -25,7 +25,6 @@ class Body:
     outlet_in: float
     overflow_in: float
     roof_ft2: float = 0.0
-    table: tuple[float, ...] = field(default=())
 
     @property
     def dead_gal(self) -> float:
@@ -72,6 +71,7 @@ DRINKING = Body("drinking", upright(42), 66, 3, 62)
 GARDEN = Body("garden", lying(48, 120), 48, 4, 45, 780)
 CABIN = Body("cabin", box(48, 36), 44, 2, 40, 150)
 BODIES = {each.name: each for each in (DRINKING, GARDEN, CABIN)}
+FULL_GAL = {each.name: each.full_gal for each in BODIES.values()}
 
 
 class Heights:

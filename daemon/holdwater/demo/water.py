@@ -11,16 +11,17 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from random import Random
 
-from holdwater.demo.tanks import BODIES
+from holdwater.demo.tanks import BODIES, FULL_GAL
 from holdwater.demo.weather import FIRST_DAY, LAST_DAY, MINUTE_MS, RAIN, Sky, local, midnight_ms
 
 NAMES = ("drinking", "garden", "cabin")
 START_GAL = {"drinking": 230.0, "garden": 640.0, "cabin": 170.0}
 END_GAL = {"drinking": 70.0, "garden": 169.0, "cabin": 101.0}
 DAY_MINUTES = 1440
+HOUR_MS = 3_600_000
 SEED = 48  # of sixty tried, one whose storms overflow the tanks by what HOUSEHOLD says (59 and 15 gal)
 END_HOUR = 18  # the recorded season ends at six in the evening of the last day; from then on it is live
-END_MS = midnight_ms(LAST_DAY) + END_HOUR * 3_600_000
+END_MS = midnight_ms(LAST_DAY) + END_HOUR * HOUR_MS
 LAST_INDEX = (LAST_DAY - FIRST_DAY).days
 GAL_PER_FT2_IN = 0.6234 * 0.85  # a square foot under an inch of rain, and the share that a metal roof gives
 FIRST_LOST_IN = 0.03  # wets roof and leader
@@ -160,8 +161,9 @@ class Season:
         self._screen = SCREEN.get(day, 1.0)
         begin_ms = start_ms if after_ms is None else after_ms
         rained_in = self.sky.rain_in(start_ms, begin_ms)
+        plain = end_ms - start_ms == 24 * HOUR_MS  # else the clocks change on this day
         for at_ms in range(begin_ms, end_ms, MINUTE_MS):
-            air_c, headspace_c = self.sky.airs(at_ms)
+            air_c, headspace_c = self.sky.airs_at(day, (at_ms - start_ms) / HOUR_MS) if plain else self.sky.airs(at_ms)
             if at_ms != after_ms:
                 cold.minute(air_c)
                 yield Truth(at_ms, dict(on_hand), air_c, headspace_c, rain_in, cold.water_c, cold.ice)
@@ -192,15 +194,17 @@ class Season:
 
     def _after(self, name: str, on_hand: float, moved: float, run_off: float) -> float:
         """Gallons on hand after a minute; what is above the lip runs away."""
-        body = BODIES[name]
-        caught = body.roof_ft2 * run_off
-        if name == "garden":
-            caught *= self._screen
-        self.caught[name] += caught
-        self.used[name] += max(-moved, 0.0)
-        level = on_hand + moved + caught
-        self.overflowed[name] += max(level - body.full_gal, 0.0)
-        return min(max(level, 0.0), body.full_gal)
+        level, full = on_hand + moved, FULL_GAL[name]
+        if run_off:
+            caught = BODIES[name].roof_ft2 * run_off * (self._screen if name == "garden" else 1.0)
+            self.caught[name] += caught
+            level += caught
+        if moved < 0:
+            self.used[name] -= moved
+        if level > full:
+            self.overflowed[name] += level - full
+            return full
+        return level if level > 0 else 0.0
 
     def _levels_only(self, name: str) -> float:
         """Gallons on hand at the end of the recorded season, as the plan stands."""

@@ -75,7 +75,10 @@ class Sky:
         under a sunlit riser.
         """
         now = local(at_ms)
-        day, hour = now.date(), now.hour + now.minute / 60 + now.second / 3600
+        return self.airs_at(now.date(), now.hour + now.minute / 60 + now.second / 3600)
+
+    def airs_at(self, day: date, hour: float) -> tuple[float, float]:
+        """The same at an hour of a local day, 0 to 24."""
         low_c, high_c = self.extremes_c(day)
         if hour < LOW_HOUR:
             start, from_c, to_c = HIGH_HOUR - 24, self.extremes_c(day - timedelta(days=1))[1], low_c

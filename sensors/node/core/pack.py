@@ -8,16 +8,13 @@ from math import isfinite
 
 ABSOLUTE = 0  # `at_ms` of a sample is milliseconds since 1970-01-01 UTC
 SINCE_BOOT = 1  # `at_ms` is milliseconds since this boot: the node has no clock
+ALPHANUMERIC = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 DIGITS = "%.7g"  # what a float of 32 bits holds
-
-
-def _alphanumeric(c):
-    return ord(c) < 128 and (c.isalpha() or c.isdigit())
 
 
 def _plain(text, others):
     """True for ASCII letters, digits and `others`, a letter or digit first (RFC 8428, section 4.5.1)."""
-    return bool(text) and _alphanumeric(text[0]) and all(_alphanumeric(c) or c in others for c in text)
+    return bool(text) and text[0] in ALPHANUMERIC and not text.strip(ALPHANUMERIC + others)
 
 
 def record(quantity, unit, value):
