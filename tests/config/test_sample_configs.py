@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 
 import pytest
+
 from holdwater.sitefile import open_site
 
 SAMPLES = Path(__file__).parents[2] / "sample_configs"
