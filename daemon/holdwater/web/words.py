@@ -78,22 +78,31 @@ def change(now_m3: float, before_m3: float, u_noise_m3: float, measure: Measure)
     return f"{text} {measure.volume_unit} {'more than' if moved > 0 else 'used since'} yesterday"
 
 
+YEAR_DAYS = 365
+"""Beyond this the days are no promise: told as more than a year."""
+
+
 def lasts(low: float | None, mid: float | None, high: float | None) -> str:
     """Days above reserve with their range; empty when not known."""
     if mid is None:
         return ""
     if mid <= 0:
         return "at or below its reserve"
-    middle = _days(mid)
-    head = f"lasts about {middle} {'day' if middle == '1' else 'days'}"
+    if mid > YEAR_DAYS:
+        return "lasts more than a year" + (
+            f" ({low:.0f} days at worst)" if low is not None and 1 <= low <= YEAR_DAYS else ""
+        )
+    if mid < 1:
+        return "lasts less than a day" + (f" ({high:.0f} at best)" if high is not None and high >= 1 else "")
+    head = f"lasts about {mid:.0f} {'day' if round(mid) == 1 else 'days'}"
     if low is None or high is None or _days(low) == _days(high):
         return head
     return f"{head} ({_days(low)} to {_days(high)})"
 
 
 def _days(days: float) -> str:
-    if days > 365:
-        return "over 365"
+    if days > YEAR_DAYS:
+        return "over a year"
     return f"{days:.0f}" if days >= 1 else "less than 1"
 
 

@@ -98,10 +98,12 @@ class TimeAxis:
         placed = []
         free = self.left
         for (x, label, _), end in zip(marks, ends, strict=True):
-            text = next((each for each in self._forms(label) if x + 3 + width_of(each, size) <= end), "")
-            if text and x + 3 >= free:
+            forms = self._forms(label)
+            text = next((each for each in forms if x + 3 + width_of(each, size) <= end), forms[-1])
+            stop = x + 3 + width_of(text, size)
+            if x + 3 >= free and stop <= self.right:
                 placed.append((x + 3, text))
-                free = x + 3 + width_of(text, size)
+                free = stop + 4
         return placed
 
     def _forms(self, label: str) -> tuple[str, ...]:

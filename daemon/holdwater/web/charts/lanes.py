@@ -64,6 +64,12 @@ class Frame:
             more = more.rpartition(" · ")[0]
         return words(name, axis.left, base, self.font, bold=True) + words(more, after, base, self.font, "soft")
 
+    def with_unit(self, places: list[tuple[float, str]], unit: str) -> list[tuple[float, str]]:
+        """Figures of a scale, the last one with its unit where there is room for it."""
+        label = f"{places[-1][1]} {unit}"
+        fits = width_of(label, self.font) * 1.1 + 6 <= self.axis.left
+        return [*places[:-1], (places[-1][0], label)] if fits else places
+
     def scale(self, places: Sequence[tuple[float, str]]) -> str:
         """Level grid lines with their figures at the left."""
         axis, parts = self.axis, []
@@ -81,7 +87,7 @@ def sky_lane(sky: Sky, frame: Frame) -> str:
     top = max([least, *(amount for _, amount in rain)])
     usable = frame.height - frame.font
     places = [(frame.top + usable * value / top, trimmed(value, 2)) for value in steps(top, 3)]
-    places[-1] = (places[-1][0], f"{places[-1][1]} {unit}")
+    places = frame.with_unit(places, unit)
     bars = []
     for start, amount in rain:
         x, wide = axis.x(start), max(1.5, axis.x(start + DAY_MS) - axis.x(start) - 1)
@@ -111,9 +117,7 @@ def tank_lane(lane: TankLane, frame: Frame) -> str:
     axis, measure = frame.axis, frame.measure
     full = measure.volume(lane.full_m3) or 1.0
     places = [(frame.bottom - frame.height * value / full, f"{value:g}") for value in steps(full, 4)]
-    with_unit = f"{places[-1][1]} {measure.volume_unit}"
-    if width_of(with_unit, frame.font) + 6 <= axis.left:
-        places[-1] = (places[-1][0], with_unit)
+    places = frame.with_unit(places, measure.volume_unit)
     parts = [frame.plot(), frame.heading(lane.name, _latest(lane, measure)), frame.scale(places)]
     count = column_count(axis.start_ms, axis.end_ms, lane.span_ms, round(axis.right - axis.left))
     runs = runs_of(lane.rows, axis.start_ms, axis.end_ms, lane.span_ms, count)

@@ -20,7 +20,7 @@ BAND = "#cfe3e8"
 RAIN = "#3d5a99"
 FROST = "#5b4a9c"
 ACT_NOW = "#8c1d18"
-ACT_TODAY = "#7a4300"
+ACT_TODAY = "#6f3d00"
 
 LOOKS: dict[str, dict[str, str]] = {
     "ink": {"stroke": INK, "fill": "none", "stroke-width": "1.5"},
@@ -56,7 +56,7 @@ LOOKS: dict[str, dict[str, str]] = {
 """Presentation attributes of each class: the day colours of the page."""
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
-GLYPH_EM = 0.56
+GLYPH_EM = 0.6
 """Mean width of a letter of common sans-serif fonts, in ems. From memory; drawings leave room beyond it."""
 
 Point = tuple[float, float]
