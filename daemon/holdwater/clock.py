@@ -17,6 +17,7 @@ DAY_MS = 86_400_000
 BUILD_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z: no holdwater existed before, so no reading can be older
 STEP_S = 5.0
 STA_UNSYNC = 0x0040  # <sys/timex.h>, adjtimex(2)
+TIME_ERROR = 5
 _TIMEX_BYTES = 512  # struct timex has 208 bytes on 64-bit Linux; the rest is room to spare
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _SYNCHRONIZED = Path("/run/systemd/timesync/synchronized")
@@ -270,8 +271,12 @@ def kernel_synchronised() -> bool:
     except (OSError, AttributeError):
         return False
     buffer = ctypes.create_string_buffer(_TIMEX_BYTES)
-    state = adjtimex(buffer)
-    return 0 <= state < 5 and not _status_of(buffer.raw) & STA_UNSYNC  # 5: TIME_ERROR
+    return _is_synchronised(adjtimex(buffer), buffer.raw)
+
+
+def _is_synchronised(state: int, timex: bytes) -> bool:
+    """Judge the answer of adjtimex(2): -1 is a failure, 5 is TIME_ERROR, 0 to 4 are well unless STA_UNSYNC is set."""
+    return 0 <= state < TIME_ERROR and not _status_of(timex) & STA_UNSYNC
 
 
 def _status_of(timex: bytes) -> int:

@@ -96,6 +96,7 @@ def test_a_closed_road_moves_the_day_earlier() -> None:
     """A storm over the last day and the one before."""
     storm = {TODAY + timedelta(days=7), TODAY + timedelta(days=6)}
     assert haul_by(NOON_MS, DENVER, STOCK, STEADY, TRIP, storm).by == TODAY + timedelta(days=5)
+    assert haul_by(NOON_MS, DENVER, STOCK, STEADY, TRIP, {max(storm)}).by == TODAY + timedelta(days=6)
     always = {TODAY + timedelta(days=k) for k in range(30)}
     closed = haul_by(NOON_MS, DENVER, STOCK, STEADY, TRIP, always)
     assert (closed.by, closed.late) == (TODAY, True)
@@ -106,6 +107,19 @@ def test_past_the_day_it_is_late_and_the_day_is_today(on_hand_gal: float) -> Non
     """With 20 gal or less above the reserve and a wait of 2 days."""
     found = haul_by(NOON_MS, DENVER, replace(STOCK, on_hand_m3=_gal(on_hand_gal)), STEADY, TRIP)
     assert (found.by, found.late) == (TODAY, True)
+
+
+def test_on_the_last_day_itself_it_is_not_late() -> None:
+    """26 gal above the reserve at noon: 2.6 days, less 2: early tomorrow, so by today, and the load fits today."""
+    found = haul_by(NOON_MS, DENVER, replace(STOCK, on_hand_m3=_gal(126)), STEADY, TRIP)
+    assert (found.by, found.late, found.fits_on, found.fits_in_time) == (TODAY, False, TODAY, True)
+
+
+def test_a_doubtful_mean_raises_the_level() -> None:
+    """Ten days at 10 gal, the mean known to 1 gal: 12.8 gal more at 90 %; at even chance nothing more."""
+    doubtful = replace(STEADY, u_mean_m3=_gal(1))
+    assert haul_level_m3(doubtful, (10,), 0.9) / M3_PER_GAL == pytest.approx(112.8, abs=0.05)
+    assert haul_level_m3(doubtful, (10,), 0.5) / M3_PER_GAL == pytest.approx(100, abs=0.01)
 
 
 def test_a_load_too_large_for_the_tank_fits_later() -> None:
@@ -131,6 +145,7 @@ def test_the_doubt_of_the_level_takes_from_the_room_and_from_the_days() -> None:
     found = haul_by(NOON_MS, DENVER, replace(STOCK, room_m3=_gal(125), u_m3=_gal(10)), STEADY, TRIP)
     assert found.fits_m3 == pytest.approx(_gal(115))
     assert found.by == TODAY + timedelta(days=6)
+    assert found.fits_on == TODAY + timedelta(days=1)  # 10 gal are used by noon of tomorrow
     assert haul_by(NOON_MS, DENVER, replace(STOCK, room_m3=0, u_m3=_gal(10)), STEADY, TRIP).fits_m3 == 0
 
 

@@ -69,6 +69,12 @@ def test_rain_too_little_or_at_another_time_explains_nothing() -> None:
     ]
 
 
+def test_rain_just_above_the_loss_depth_is_caught() -> None:
+    """0.8 mm runs off, 0.76 mm does not."""
+    for depth_m, kind in ((0.0008, CAUGHT), (0.00076, UNEXPLAINED)):
+        assert entry(RISE, rain=(Rain(AT_MS, depth_m),), facts=ROOFED).kind == kind
+
+
 def test_a_load_goes_before_a_well_before_rain() -> None:
     """What the household wrote outweighs the rain gauge."""
     load, well = Span("load", AT_MS, AT_MS), Span("well run", AT_MS, AT_MS)
@@ -88,3 +94,5 @@ def test_a_load_explains_the_nearest_rise_and_its_followers_only() -> None:
     note = Span("load", AT_MS + 10 * MINUTE_MS, AT_MS + 10 * MINUTE_MS)
     assert [found.kind for found in entries([RISE, second, later], [note], facts=ROOFLESS)] == [LOAD, LOAD, UNEXPLAINED]
     assert entries([FALL], [note])[0].kind == USED
+    slow = Move(AT_MS + HOUR_MS + 2 * HOUR_MS + 1, AT_MS + 4 * HOUR_MS, 0.1, 0.002)
+    assert [found.kind for found in entries([RISE, slow], [note], facts=ROOFLESS)] == [LOAD, UNEXPLAINED]

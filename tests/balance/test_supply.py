@@ -77,6 +77,43 @@ def test_the_variance_factor_is_as_published() -> None:
     assert variance_factor(4, 0.5) == pytest.approx(2.06, abs=0.005)
 
 
+def test_two_days_vary_by_their_correlation() -> None:
+    """Variance of two days over that of two independent ones: 1 + r."""
+    assert variance_factor(2, 0.5) == pytest.approx(1.5)
+    assert variance_factor(1, 0.5) == 1
+
+
+@pytest.mark.parametrize(
+    ("pattern", "r"), [((8, 8, 8, 8, 8, 8, 8, 14, 14, 14, 14, 14, 14, 14), 0.7625), ((8, 14) * 7, 0.0)]
+)
+def test_days_alike_their_neighbours_widen_the_range(pattern: tuple[float, ...], r: float) -> None:
+    """A week of 8 after a week of 14 gal is correlated, turn by turn is not; with a prior of 0.3 worth ten days."""
+    use = _supply(*[_day(k + 1, gal) for k, gal in enumerate(pattern)]).use(TODAY)
+    assert isinstance(use, Use)
+    # By hand: 12 of 13 pairs alike, 11/13; (13 x 11/13 + 1 + 3 x 11/13 + 10 x 0.3)/23.
+    assert use.r == pytest.approx(r, abs=0.001)
+
+
+def test_days_apart_say_nothing_of_correlation() -> None:
+    """Every other day known: the prior of 0.3 stays."""
+    use = _supply(*[_day(2 * k + 1, 8 if k < 4 else 14) for k in range(9)]).use(TODAY)
+    assert isinstance(use, Use)
+    assert use.r == pytest.approx(0.3)
+
+
+def test_a_day_four_weeks_back_counts_and_one_more_does_not() -> None:
+    """Five days are needed: the fifth 28 days back makes them, 29 days back it does not."""
+    recent = [_day(k, 11) for k in range(1, 5)]
+    assert isinstance(_supply(*recent, _day(28, 11)).use(TODAY), Use)
+    assert isinstance(_supply(*recent, _day(29, 11)).use(TODAY), Unknown)
+
+
+def test_a_little_more_than_a_gallon_is_inflow() -> None:
+    """1.2 gal that came make a day with inflow."""
+    model = _supply(*[_day(k, 11) for k in range(1, 7)], *[_day(k, 40, came_gal=1.2) for k in range(7, 15)])
+    assert _use_gal(model) == pytest.approx(11)
+
+
 @given(days=st.integers(1, 60), r=st.floats(0, 0.8))
 def test_the_closed_form_is_the_sum(days: int, r: float) -> None:
     """1 + 2 sum (1 - j/L) r^j, term by term."""
@@ -118,7 +155,9 @@ def test_two_wild_days_in_a_fortnight_change_little() -> None:
     use, other = plain.use(TODAY), wild.use(TODAY)
     assert isinstance(use, Use)
     assert isinstance(other, Use)
-    assert other.sd_m3 < 4 * use.sd_m3
+    # By hand: median 11.5, median distance 0.5, so both are pulled in to 11.5 + 3 x 1.4826 x 0.5 = 13.72 gal.
+    assert other.sd_m3 / M3_PER_GAL == pytest.approx(1.31, abs=0.005)
+    assert use.sd_m3 / M3_PER_GAL == pytest.approx(0.9, abs=0.1)
 
 
 def test_the_newest_fortnight_counts() -> None:

@@ -58,6 +58,7 @@ def test_a_set_clock_moves_as_told() -> None:
     assert (clock.wall_ms(), clock.mono_s()) == (NOW_MS + 2500, 13.5)
     clock.reboot("b", off_s=60)
     assert (clock.wall_ms(), clock.mono_s(), clock.boot_id()) == (NOW_MS + 62_500, 0.0, "b")
+    clock.advance(0)
     with pytest.raises(ValueError, match="cannot go back"):
         clock.advance(-1)
 
@@ -142,7 +143,8 @@ def test_sources_are_named_in_order() -> None:
     [
         (GOOD, "no time server, clock chip, time message or phone"),
         (replace(GOOD, chip_ms=BUILD_MS - 1), "never set"),
-        (replace(GOOD, chip_ms=NOW_MS + 121_000), "contradicts"),
+        (replace(GOOD, chip_ms=BUILD_MS), "contradicts"),
+        (replace(GOOD, chip_ms=NOW_MS + 120_001), "contradicts"),
         (replace(GOOD, message_ms=NOW_MS - 121_000), "contradicts"),
         (Evidence(wall_ms=BUILD_MS - 1, system_sync=True), "never set"),
         (Evidence(wall_ms=0, phone_ms=0, owner_said_so=True), "never set"),
@@ -161,7 +163,8 @@ def test_without_a_reason_there_is_no_trust(evidence: Evidence, words: str) -> N
 @pytest.mark.parametrize(
     "evidence",
     [
-        replace(GOOD, system_sync=True, forward_ms=DAY_MS),
+        replace(GOOD, message_ms=NOW_MS + 120_000),
+        replace(GOOD, system_sync=True, forward_ms=86_400_000),
         replace(GOOD, system_sync=True, chip_ms=NOW_MS, forward_ms=400 * DAY_MS),
         replace(GOOD, phone_ms=NOW_MS, forward_ms=400 * DAY_MS),
         replace(GOOD, owner_said_so=True, forward_ms=400 * DAY_MS),
@@ -227,7 +230,7 @@ def test_a_system_without_adjtimex_is_not_synchronised(monkeypatch: pytest.Monke
     assert not seam.kernel_synchronised()
 
 
-def test_the_status_word_lies_where_the_kernels_header_puts_it() -> None:
+def test_the_kernels_answer_is_read_by_its_header() -> None:
     """struct timex of <sys/timex.h>: an int, four longs, then the status (asked of the C layout rules themselves)."""
 
     class Timex(ctypes.Structure):
@@ -240,6 +243,10 @@ def test_the_status_word_lies_where_the_kernels_header_puts_it() -> None:
             ("status", ctypes.c_int),
         )
 
+    for state, status, well in ((0, 0x2001, True), (4, 0, True), (0, 0x0040, False), (0, 0x2041, False)):
+        assert seam._is_synchronised(state, bytes(Timex(status=status)).ljust(512, b"\0")) is well
+    for failed in (-1, 5):
+        assert not seam._is_synchronised(failed, bytes(Timex(status=0)).ljust(512, b"\0"))
     packed = bytes(Timex(modes=7, offset=-1, freq=-1, maxerror=-1, esterror=-1, status=0x2041))
     assert seam._status_of(packed.ljust(512, b"\xff")) == 0x2041
     assert seam.STA_UNSYNC & 0x2041
