@@ -213,7 +213,7 @@ def test_a_secret_that_hides_behind_an_escaped_key_is_refused_not_kept(problems_
 
 @settings(max_examples=150)
 @given(
-    st.text(min_size=1, max_size=20),
+    st.text(max_size=20).map(lambda text: f"§{text}"),
     st.sampled_from(["[broker]\npassword = {}\n", "[c]\nx = {{ a = 1, token = {} }}\n", "[c]\nheaders = [[{}], 2]\n"]),
 )
 def test_no_secret_of_any_text_is_kept(value, form):
@@ -224,7 +224,7 @@ def test_no_secret_of_any_text_is_kept(value, form):
     except tomllib.TOMLDecodeError:  # surrogates and the like are no TOML
         return
     kept = tomllib.loads(without_secrets(text, data))
-    assert json.dumps(value) not in json.dumps(kept) or value in GONE
+    assert "§" not in json.dumps(kept, ensure_ascii=False)
 
 
 def test_the_mark_of_a_config_does_not_change_with_comments_order_or_secrets(read):

@@ -10,9 +10,11 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 from holdwater.config.fields import shown
+from holdwater.config.syntax import dotted
 
 Applies = Literal["past", "stated", "now"]
 Key = tuple[str | int, ...]
@@ -124,7 +126,7 @@ def _calibration_span(entry: Any, key: Key, otherwise: str) -> str:
 
 
 def _date(value: Any) -> str:
-    return "" if value is None else value if isinstance(value, str) else str(value.isoformat())
+    return value.isoformat() if isinstance(value, date) else "" if value is None else str(value)
 
 
 def _came_or_went(section: str, name: str, entry: Any, *, came: bool) -> Change:
@@ -146,7 +148,6 @@ def _came_or_went(section: str, name: str, entry: Any, *, came: bool) -> Change:
 
 def _setting(key: Key, subject: str, old: Any, new: Any, applies: Applies) -> Change:
     path = _path(key[1:] if subject == key[0] else key[2:])
-    dotted = _path(key)
     if old is ABSENT:
         words = f"{subject}: {path} {_plain(new)} added"
     elif new is ABSENT:
@@ -155,7 +156,7 @@ def _setting(key: Key, subject: str, old: Any, new: Any, applies: Applies) -> Ch
         words = f"{subject}: {path} {_plain(old)} -> {_plain(new)}"
     if key[0] not in NAMED:
         words += ": applies from now on"
-    return Change(dotted, subject, applies, words)
+    return Change(dotted(key), subject, applies, words)
 
 
 def _plain(value: Any) -> str:
