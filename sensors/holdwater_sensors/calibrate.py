@@ -10,6 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from holdwater_sensors.doubt import combined
+
 
 @dataclass(frozen=True, slots=True)
 class Correction:
@@ -33,9 +35,8 @@ class Correction:
 
     def apply(self, measured_m: float) -> tuple[float, float]:
         """The true depth and the standard uncertainty that the correction brings, m."""
-        u2 = (measured_m * self.u_gain) ** 2 + self.u_offset_m**2
-        u2 += 2 * measured_m * self.u_gain * self.u_offset_m * self.correlation
-        return self.gain * measured_m + self.offset_m, math.sqrt(max(u2, 0.0))
+        u_m = combined((measured_m, 1.0), (self.u_gain, self.u_offset_m), {(0, 1): self.correlation})
+        return self.gain * measured_m + self.offset_m, u_m
 
     @property
     def keeps_scale(self) -> float:
@@ -69,8 +70,8 @@ class Fit:
 
     def predict(self, x: float) -> tuple[float, float]:
         """The value of the line at `x` and its standard uncertainty (GUM H.3, with the correlation)."""
-        u2 = self.u_offset**2 + (x * self.u_gain) ** 2 + 2 * x * self.u_gain * self.u_offset * self.correlation
-        return self.gain * x + self.offset, math.sqrt(max(u2, 0.0))
+        u = combined((x, 1.0), (self.u_gain, self.u_offset), {(0, 1): self.correlation})
+        return self.gain * x + self.offset, u
 
 
 class FitError(ValueError):

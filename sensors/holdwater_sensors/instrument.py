@@ -17,7 +17,7 @@ from holdwater_sensors.counter import Pulses
 from holdwater_sensors.echo import Ultrasonic
 from holdwater_sensors.pressure import Hydrostatic
 from holdwater_sensors.quality import OK, Grade, Reason, code
-from holdwater_sensors.surroundings import Surroundings
+from holdwater_sensors.surroundings import Surroundings, plausible
 from holdwater_sensors.weight import LoadCell
 
 __all__ = ["Depth", "Dip", "Instrument", "Physics", "Surroundings"]
@@ -44,6 +44,15 @@ class Depth(NamedTuple):
     def u_m(self) -> float:
         """Combined standard uncertainty, m."""
         return math.hypot(self.u_noise_m, self.u_scale_m)
+
+    def with_noise(self, noise_m: float) -> Depth:
+        """The same depth when the noise of its series is known (`noise.noise_sd`), m.
+
+        What the noise does not explain of the stated accuracy stays the same from reading to reading, so it goes to the
+        part that cancels in differences; the whole is not made smaller by it.
+        """
+        rest2 = max(self.u_noise_m**2 - noise_m**2, 0.0)
+        return self._replace(u_noise_m=noise_m, u_scale_m=math.sqrt(self.u_scale_m**2 + rest2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +150,7 @@ class Instrument:
         physics = self.physics
         if isinstance(physics, FloatSwitch | LoadCell | Pulses):
             return Depth(None, 0.0, 0.0, OK)
-        found = Depth(*physics.measure(value_si, around))
+        found = Depth(*physics.measure(value_si, plausible(around)))
         if not self.corrections or found.depth_m is None:
             return found
         correction = self.correction_at(ts_ms)

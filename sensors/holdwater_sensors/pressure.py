@@ -12,11 +12,16 @@ from holdwater_sensors.surroundings import Surroundings
 from holdwater_sensors.water import STANDARD_GRAVITY, USUAL_C, USUAL_DENSITY_U, density
 
 BELOW_SENSOR = code(Grade.SUSPECT, Reason.BELOW_SENSOR)
+ICE = code(Grade.SUSPECT, Reason.ICE)
 NO_BAROMETER = code(Grade.SUSPECT, Reason.NO_BAROMETER)
 OUT_OF_RANGE = code(Grade.REJECTED, Reason.OUT_OF_RANGE)
 WEATHER_U_PA = 870.0  # air pressure from the elevation alone: weather within +-15 hPa, uniform
 BAROMETER_U_PA = 60.0  # a barometer within +-1 hPa, uniform
 WATER_PROBE_U_C = 1.0
+# Water this cold has ice on it; a diaphragm under less water than this may be caught in it, and is not to be believed
+# until it has thawed. Sensors deeper than 15 cm (6 in) seldom freeze (manual of a stream-monitoring network).
+ICE_C = 0.3
+ICE_HEAD_M = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +87,8 @@ class Hydrostatic:
         u_scale_m = math.sqrt(self.height_u_m**2 + (head_m * u_rho) ** 2 + (self.drift_pa * m_per_pa) ** 2 / 3)
         if grade_of(quality) is Grade.REJECTED:
             return None, u_noise_m, u_scale_m, quality
+        if water_c is not None and water_c <= ICE_C and head_m < ICE_HEAD_M:
+            quality = max(quality, ICE)
         u_m = math.hypot(u_noise_m, u_scale_m)
         return self._placed(head_m, u_noise_m, u_scale_m, u_m, quality)
 

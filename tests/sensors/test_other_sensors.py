@@ -186,6 +186,37 @@ def test_a_correction_makes_no_depth_out_of_none_and_none_below_the_floor() -> N
     assert instrument.depth(0.9, Surroundings(air_c=20.0)).depth_m == 0.0
 
 
+@pytest.mark.parametrize("wrong", [85.0, -127.0, math.nan])
+def test_a_broken_probe_is_as_good_as_none(wrong: float) -> None:
+    """85 degC after power-up, -127 cut off: neither moves the level; the missing fact has its own doubt."""
+    sonar = _instrument(Ultrasonic(2.0, expects_air=True))
+    assert sonar.depth(1.0, Surroundings(air_c=wrong)) == sonar.depth(1.0, Surroundings())
+    assert sonar.depth(1.0, Surroundings(air_c=wrong, water_c=8.0)) == sonar.depth(1.0, Surroundings(water_c=8.0))
+    gauge = _instrument(Hydrostatic(0.0, reference="absolute"))
+    assert gauge.depth(110_000.0, Surroundings(water_c=wrong)) == gauge.depth(110_000.0, Surroundings())
+    for pressure_pa in (1013.25, 0.0, math.nan):  # hPa sent as Pa
+        assert gauge.depth(110_000.0, Surroundings(pressure_pa=pressure_pa)) == gauge.depth(110_000.0, Surroundings())
+    assert sonar.depth(1.0, Surroundings(air_c=20.0, rh=900.0)) == sonar.depth(1.0, Surroundings(air_c=20.0))
+
+
+def test_a_diaphragm_in_freezing_shallow_water_is_doubted() -> None:
+    """At 0 degC under 10 cm it may be caught in the ice; under 50 cm it is not."""
+    gauge = _instrument(Hydrostatic(0.0))
+    ice = Surroundings(water_c=0.0)
+    assert gauge.depth(980.0, ice).quality == code(Grade.SUSPECT, Reason.ICE)
+    assert gauge.depth(4_900.0, ice).quality == OK
+    assert gauge.depth(980.0, Surroundings(water_c=4.0)).quality == OK
+
+
+@given(st.floats(0.001, 0.05), st.floats(0, 0.05), st.floats(0, 0.05))
+def test_known_noise_moves_the_rest_of_the_accuracy_to_the_part_that_cancels(a: float, b: float, noise: float) -> None:
+    """The whole doubt never shrinks; the noise part is the noise."""
+    known = Depth(1.0, a, b, OK).with_noise(noise)
+    assert known.u_noise_m == noise
+    assert known.u_m >= math.hypot(a, b) - 1e-12
+    assert noise > a or known.u_m == pytest.approx(math.hypot(a, b))
+
+
 # -- noise -------------------------------------------------------------------------------------------------------------------
 
 

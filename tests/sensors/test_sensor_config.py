@@ -271,7 +271,7 @@ def test_a_sensor_of_joined_vessels_names_the_vessel_it_sits_on() -> None:
         (SONAR | {"height": "6 m"}, "out of its sight"),
         (GAUGE | {"height": "4 in"}, "above the outlet at 3 in"),
         (GAUGE | {"range": "1 psi"}, "a full tank is out of its range"),
-        ({"kind": "absolute pressure", "height": "1 in"}, "needs the air pressure at the site"),
+        ({"kind": "absolute pressure", "height": "1 in"}, "right only beside a barometer"),
         (GAUGE, "neither accuracy nor range is stated"),
     ],
 )

@@ -111,7 +111,9 @@ def _beam_words(gauge: Ultrasonic, instrument: Instrument, tank: Tank, measure: 
         middle_m = (min(x for x, _ in outline) + max(x for x, _ in outline)) / 2
         depth_m = meets_outline_below((middle_m, gauge.height_m), beam_rad, outline)
         place = "even when mounted in the middle"
-    if depth_m is None or depth_m < 0.01:
+    # where only water below the tap is out of sight nothing that counts is lost
+    floor_m = next((each.floor_m for each in tank.vessels if each.name == instrument.vessel), 0.0)
+    if depth_m is None or depth_m <= max(tank.outlet_m - floor_m, 0.01):
         return ()
     usual = "" if gauge.beam_rad else " (60 deg is taken; if the data sheet has it, write beam = …)"
     return (
@@ -160,8 +162,8 @@ def _pressure_words(gauge: Hydrostatic, instrument: Instrument, tank: Tank, meas
         )
     if gauge.reference != "gauge":
         words.append(
-            "it needs the air pressure at the site, not the one reduced to sea level; without a barometer the level is "
-            "off by up to about 15 cm (6 in) with the weather. Name one: [weather] barometer = …"
+            "its level is right only beside a barometer, [weather] barometer, that shows the air pressure at the site and "
+            "not the one reduced to sea level; without one it is off by up to about 15 cm (6 in) with the weather."
         )
     if not gauge.accuracy_stated:
         words.append("neither accuracy nor range is stated; ± 25 mm (1 in) of water is taken.")
