@@ -152,7 +152,9 @@ class Daemon:
                 return self.log
             assert self.process is not None
             if self.process.poll() is not None and words not in self.log:
-                raise AssertionError(f"the daemon ended with {self.process.returncode} before it said {words!r}:\n{self.log}")
+                raise AssertionError(
+                    f"the daemon ended with {self.process.returncode} before it said {words!r}:\n{self.log}"
+                )
             time.sleep(0.02)
         raise AssertionError(f"the daemon did not say {words!r} in {timeout_s} s:\n{self.log}")
 
@@ -178,7 +180,12 @@ class Daemon:
 def run_command(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     """`holdwater …` as a user would call it."""
     return subprocess.run(
-        [sys.executable, "-m", "holdwater", *arguments], capture_output=True, text=True, env={**os.environ, **environment}, timeout=120, check=False
+        [sys.executable, "-m", "holdwater", *arguments],
+        capture_output=True,
+        text=True,
+        env={**os.environ, **environment},
+        timeout=120,
+        check=False,
     )
 
 

@@ -6,6 +6,7 @@ running service, `replay` and the tests.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sqlite3
 import threading
@@ -17,6 +18,7 @@ from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Lasting
 from holdwater.clock import StepWatch
+from holdwater.errors import StoreError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
@@ -28,6 +30,7 @@ from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
 from holdwater.store.reader import Reader
 from holdwater.store.rows import HOUR_MS
+from holdwater.store.upkeep import Ballast, prune
 from holdwater.wishes import Wishes
 from holdwater_sensors.errors import PayloadError
 from holdwater_sensors.water import gravity
@@ -53,6 +56,9 @@ NOW_HOUR_S = 300.0
 """How often the running hour is rolled up for the page."""
 
 MOST_EVENTS = 256
+
+MOST_HELD = 50_000
+"""Readings held while the store cannot be written; past it nothing is taken, the inbox fills and the broker keeps the rest."""
 
 
 class Outward(Protocol):
@@ -149,6 +155,9 @@ class Loop:
         self._errors: list[str] = []
         self.turned_s = self._clock.mono_s()
         self.last_commit_s = self._clock.mono_s()
+        self._ballast = Ballast(store.folder)
+        self._told_in_fault = 0
+        self.rollup.begin_if_changed()
         self._keep_config()
         self._warm_up()
 
@@ -315,7 +324,12 @@ class Loop:
         )
 
     def _request(self, request: Request, now: Moment) -> None:
-        changes, answer = self.wishes.carry_out(request, self._batch, now)
+        if request.what == "recompute":
+            self.rollup.begin()
+            changes: list[Change] = []
+            answer: dict[str, Any] = {"ok": True}
+        else:
+            changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
         if "error" in answer:
             self._errors = [*self._errors[-20:], str(answer["error"])]
@@ -359,6 +373,7 @@ class Loop:
             self.store.write(batch)
             self.last_commit_s = now_s
         self._batch = Batch()
+        told, self._told_in_fault = self._told_in_fault, 0
         self._release.released(now_s, owed)
         for ack in batch.acks:
             self._outward.ack(ack.mid, ack.qos, ack.connection)
@@ -367,8 +382,8 @@ class Loop:
         self._swap_snapshot()
         for future, answer in batch.answers:
             future.set_result(answer)
-        if batch.changes:
-            self._post.committed(batch.changes)
+        if batch.changes[told:]:
+            self._post.committed(batch.changes[told:])
             self._batch.sent += self._post.send_due(self.now())
 
     def wait_s(self) -> float:
@@ -419,8 +434,10 @@ class Loop:
         if now_s - self._now_hour_s >= NOW_HOUR_S:
             self._now_hour_s = now_s
             self.rollup.rebuild(self.rollup.dirty(newest + HOUR_MS, SLICE_HOURS), keep_marks=True)
+            self._ballast.make()
             return self._fold_day()
-        return False
+        keep_ms = round(self.site.store.keep_raw_s * 1000)
+        return self.rollup.generation_step(SLICE_HOURS) or prune(self.store.connection, newest - keep_ms) > 0
 
     def _fold_day(self) -> bool:
         """Fold one day of one tank into what is known of its use; True when there was one."""
@@ -446,6 +463,11 @@ class Loop:
         """Roll up everything that is dirty, the running hour too."""
         while dirty := self.rollup.dirty(self._reception.newest_ms + HOUR_MS, hours):
             self._roll(dirty)
+
+        while self.rollup.generation_step(hours):
+            pass
+        while prune(self.store.connection, self.newest_ms - round(self.site.store.keep_raw_s * 1000)):
+            pass
 
     def fold_all(self) -> None:
         """Fold all whole days into what is known of the use of each tank; for the end of a replay."""
@@ -475,7 +497,7 @@ class Loop:
             self.turned_s = self._clock.mono_s()
             if self._batch.has_rows or self._batch.acks or not self.slack():
                 wait = self.wait_s() if self._fault_s is None else 1.0
-                events = take(MOST_EVENTS, wait)
+                events = take(MOST_EVENTS if len(self._batch.readings) < MOST_HELD else 0, wait)
             else:
                 events = take(MOST_EVENTS, 0.0)
             self._turn(events, tick_due)
@@ -493,17 +515,54 @@ class Loop:
             self._batch.sent += self._post.send_due(now)
         try:
             self.commit_if_due()
-            self._fault_s = None
+            self._mended()
         except sqlite3.Error as error:
             self._fault(error)
         self._swap_snapshot()
 
+    def _mended(self) -> None:
+        if self._fault_s is not None and not self._batch.has_rows:
+            log.warning("the store can be written again")
+            self._fault_s, self.wishes.store_words = None, ""
+
     def _fault(self, error: sqlite3.Error) -> None:
-        """The store cannot be written: hold the batch and its acks, say so, try again in a second."""
-        if self._fault_s is None:
-            log.error("the store cannot be written (%s); readings and acknowledgements are held", error)
+        """The store cannot be written: hold the batch and its acks, tell from memory, try again in a second (STORE rule 10).
+
+        Raises:
+            StoreError: an I/O error or damage for the second time running: only a new start can mend that.
+        """
+        name = getattr(error, "sqlite_errorname", "")
+        again = self._fault_s is not None
+        if not again:
+            log.error("the store cannot be written (%s %s); readings and acknowledgements are held", name, error)
             self._batch.counts["store faults"] += 1
         self._fault_s = self._clock.mono_s()
+        self.wishes.store_words = f"{error}"
+        if name == "SQLITE_FULL":
+            self._make_room()
+        elif name.startswith(("SQLITE_IOERR", "SQLITE_CORRUPT", "SQLITE_NOTADB")):
+            if again:
+                raise StoreError(
+                    f"the store failed twice: {error}",
+                    where=str(self.store.path),
+                    do="look at the card; holdwater starts anew",
+                ) from error
+            self._reopen()
+        told, self._told_in_fault = self._batch.changes[self._told_in_fault :], len(self._batch.changes)
+        self._post.committed(told)
+        self._batch.sent += self._post.send_due(self.now())
+
+    def _make_room(self) -> None:
+        """A full disk: give up the ballast, then the oldest raw readings, an hour at a time, so that the next commit has room."""
+        if self._ballast.free():
+            log.error("the disk is full: the ballast file is given up")
+        with contextlib.suppress(sqlite3.Error):
+            self.store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def _reopen(self) -> None:
+        with contextlib.suppress(sqlite3.Error, StoreError):
+            self.store.reopen()
+            self.rollup.use(self.store.connection)
 
     def _last_commit(self) -> None:
         try:

@@ -138,3 +138,22 @@ def replay(
     finally:
         store.close()
     return Told(events, tuple(running.refused) if running else (), time.monotonic() - began, first, last)
+
+
+def recompute(site: Site, folder: Path) -> int:
+    """Work out all levels of a store anew, with the service stopped; the hours worked out.
+
+    Raises:
+        BusyError: another holdwater owns the store.
+        StoreError: the store cannot be opened or written.
+    """
+    store = Store(folder)
+    try:
+        newest = store.connection.execute("SELECT coalesce(max(ts), 0) FROM reading").fetchone()[0]
+        loop = Replay(site, store, newest).loop
+        loop.rollup.begin()
+        loop.settle()
+        loop.fold_all()
+        return int(store.connection.execute("SELECT count(*) FROM level WHERE span = ?", (HOUR_MS,)).fetchone()[0])
+    finally:
+        store.close()

@@ -6,9 +6,11 @@ arrival ends in the same rows; a mark is removed in the transaction that writes 
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -51,7 +53,9 @@ class RollUp:
         self._connection = connection
         self._site = site
         self._place = place
-        self._generation = int(connection.execute("SELECT value FROM meta WHERE key = 'generation'").fetchone()[0])
+        self._generation = int(self._meta("generation", 1))
+        self._next = int(self._meta("next generation", 0))
+        self._raw_from = int(self._meta("raw_from", 0))
         self._series: dict[int, tuple[str, str, int]] = {}
         self._levels: dict[str, tuple[Tank, tuple[Instrument, ...], frozenset[str]]] = {}
         for name, tank in site.tanks.items():
@@ -59,6 +63,93 @@ class RollUp:
             if instruments:
                 needs = frozenset({each.series for each in instruments} | companions(instruments, place))
                 self._levels[name] = (tank, instruments, needs)
+
+    def use(self, connection: sqlite3.Connection) -> None:
+        """Go on with another connection to the same store."""
+        self._connection = connection
+
+    def _meta(self, key: str, otherwise: int | str) -> int | str:
+        row = self._connection.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return otherwise if row is None else row[0]
+
+    # -- generations -----------------------------------------------------------------------------------------------------------------
+
+    def meaning(self) -> str:
+        """A name for what levels mean under this config: tanks, level sensors, their surroundings."""
+        parts = [repr((name, tank, instruments)) for name, (tank, instruments, _) in sorted(self._levels.items())]
+        return hashlib.sha256("\n".join([*parts, repr(self._place)]).encode()).hexdigest()[:32]
+
+    def begin_if_changed(self) -> bool:
+        """Begin a new generation of levels when the config gives them another meaning; True when one is under way."""
+        meaning = self.meaning()
+        if self._meta("levels mean", "") != meaning:
+            has_levels = self._connection.execute("SELECT 1 FROM level LIMIT 1").fetchone() is not None
+            rows: list[tuple[str, int | str]] = [("levels mean", meaning)]
+            self._next = self._generation + 1 if has_levels else 0
+            rows.append(("next generation", self._next))
+            self._in_transaction(
+                lambda: self._connection.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", rows),
+                lambda: self._connection.execute("DELETE FROM level WHERE gen <> ?", (self._generation,)),
+                lambda: self._connection.execute("DELETE FROM done WHERE job = 'generation'"),
+            )
+        return self._next > 0
+
+    def begin(self) -> None:
+        """Begin a new generation whatever the config says."""
+        self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('levels mean', '')")
+        self.begin_if_changed()
+
+    def generation_step(self, hours: int) -> bool:
+        """Build some more hours of the new generation, and flip to it when they are all there; True while it is under way.
+
+        Hours whose raw readings are gone are carried over: there the roll-ups are the record.
+        """
+        if not self._next:
+            return False
+        run = self._connection.execute
+        mark = run("SELECT mark FROM done WHERE job = 'generation'").fetchone()
+        after = int(mark[0]) if mark else -1
+        query = "SELECT DISTINCT start FROM roll WHERE span = ? AND start > ? AND start >= ? ORDER BY start LIMIT ?"
+        due = [row[0] for row in run(query, (HOUR_MS, after, self._raw_from, hours))]
+        if not due:
+            self._flip()
+            return False
+        span = [hour for hour in due if hour < due[0] + 24 * HOUR_MS]
+        self._in_transaction(
+            lambda: self._levels_of(
+                span, self._raw(span[0] - AROUND_MS - MARGIN_MS, span[-1] + HOUR_MS + MARGIN_MS), None, self._next
+            ),
+            lambda: run("INSERT OR REPLACE INTO done VALUES ('generation', ?)", (str(span[-1]),)),
+        )
+        return True
+
+    def _flip(self) -> None:
+        run = self._connection.execute
+        self._in_transaction(
+            lambda: run(
+                "INSERT OR IGNORE INTO level SELECT ?, span, tank, start, depth, on_hand, closing, u_noise, u_scale, n, worst "
+                "FROM level WHERE gen = ? AND start < ?",
+                (self._next, self._generation, self._raw_from),
+            ),
+            lambda: run("DELETE FROM level WHERE gen = ?", (self._generation,)),
+            lambda: run("UPDATE meta SET value = ? WHERE key = 'generation'", (self._next,)),
+            lambda: run("UPDATE meta SET value = 0 WHERE key = 'next generation'"),
+            lambda: run("DELETE FROM done WHERE job = 'generation'"),
+        )
+        self._generation, self._next = self._next, 0
+
+    def _in_transaction(self, *steps: Callable[[], object]) -> None:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            for step in steps:
+                step()
+            self._connection.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
+            raise
+
+    # -- dirty hours -----------------------------------------------------------------------------------------------------------------
 
     def dirty(self, before_ms: int, most: int) -> list[tuple[int, list[int]]]:
         """Oldest dirty hours that ended by `before_ms`: (hour, series ids)."""
@@ -82,33 +173,44 @@ class RollUp:
         """
         if not dirty:
             return
-        run = self._connection.execute
-        run("BEGIN IMMEDIATE")
-        try:
-            self._rebuild(dirty)
-            if not keep_marks:
-                marks = [(series, hour) for hour, ids in dirty for series in ids]
-                self._connection.executemany("DELETE FROM dirty WHERE task = 'roll' AND series = ? AND hour = ?", marks)
-            run("COMMIT")
-        except BaseException:
-            run("ROLLBACK")
-            raise
+        marks = [] if keep_marks else [(series, hour) for hour, ids in dirty for series in ids]
+        self._in_transaction(
+            lambda: self._rebuild(dirty),
+            lambda: self._connection.executemany(
+                "DELETE FROM dirty WHERE task = 'roll' AND series = ? AND hour = ?", marks
+            ),
+        )
 
     def _rebuild(self, dirty: Sequence[tuple[int, list[int]]]) -> None:
         first, last = dirty[0][0], dirty[-1][0] + HOUR_MS
         raw = self._raw(first - AROUND_MS - MARGIN_MS, last + 2 * MARGIN_MS)
         for hour, ids in dirty:
             self._write_rolls(hour, ids, raw)
-        hours = sorted({at for hour, _ in dirty for at in (hour - HOUR_MS, hour, hour + HOUR_MS)})
+        hours = sorted(
+            {at for hour, _ in dirty for at in (hour - HOUR_MS, hour, hour + HOUR_MS) if at >= self._raw_from}
+        )
         touched = {self._name(series) for _, ids in dirty for series in ids}
+        for generation in (self._generation, self._next):
+            if generation:
+                self._levels_of(hours, raw, touched, generation)
+        self._write_roll_days({series for _, ids in dirty for series in ids}, self._days(hours or [first]))
+
+    def _days(self, hours: Sequence[int]) -> list[tuple[int, int]]:
+        return local_days(hours[0], hours[-1] + HOUR_MS, self._site.timezone)
+
+    def _levels_of(
+        self, hours: Sequence[int], raw: Mapping[int, Sequence[Raw]], touched: set[str] | None, generation: int
+    ) -> None:
+        """Levels of some hours and their days; of all tanks, or of those that a touched series speaks for."""
+        if not hours:
+            return
         points = self._points(raw)
-        days = local_days(hours[0], hours[-1] + HOUR_MS, self._site.timezone)
+        days = self._days(hours)
         for name, (tank, instruments, needs) in self._levels.items():
-            if needs & touched:
+            if touched is None or needs & touched:
                 found = history(tank, instruments, self._place, points, hours[0], hours[-1] + HOUR_MS)
-                self._write_levels(name, hours, found)
-                self._write_level_days(name, days)
-        self._write_roll_days({series for _, ids in dirty for series in ids}, days)
+                self._write_levels(generation, name, hours, found)
+                self._write_level_days(generation, name, days)
 
     def _raw(self, start_ms: int, end_ms: int) -> dict[int, list[Raw]]:
         rows: dict[int, list[Raw]] = defaultdict(list)
@@ -157,35 +259,37 @@ class RollUp:
                     (DAY_MS, start, HOUR_MS, series, start, end),
                 )
 
-    def _write_levels(self, tank: str, hours: Sequence[int], points: Sequence[LevelPoint]) -> None:
+    def _write_levels(self, generation: int, tank: str, hours: Sequence[int], points: Sequence[LevelPoint]) -> None:
         by_hour: dict[int, list[LevelPoint]] = defaultdict(list)
         for point in points:
             by_hour[point.ts_ms - point.ts_ms % HOUR_MS].append(point)
         for hour in hours:
-            self._write_level(HOUR_MS, tank, hour, by_hour.get(hour, ()))
+            self._write_level(generation, HOUR_MS, tank, hour, by_hour.get(hour, ()))
 
-    def _write_level(self, span_ms: int, tank: str, start_ms: int, points: Sequence[LevelPoint]) -> None:
+    def _write_level(
+        self, generation: int, span_ms: int, tank: str, start_ms: int, points: Sequence[LevelPoint]
+    ) -> None:
         row = summary(points)
         if row is not None:
             self._connection.execute(
                 "INSERT OR REPLACE INTO level VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
-                    self._generation, span_ms, tank, start_ms, row.depth_m, row.on_hand_m3, row.closing_m3,
+                    generation, span_ms, tank, start_ms, row.depth_m, row.on_hand_m3, row.closing_m3,
                     row.u_noise_m3, row.u_scale_m3, row.n, row.worst,
                 ),
             )  # fmt: skip
 
-    def _write_level_days(self, tank: str, days: Sequence[tuple[int, int]]) -> None:
+    def _write_level_days(self, generation: int, tank: str, days: Sequence[tuple[int, int]]) -> None:
         for start, end in days:
             rows = self._connection.execute(
                 "SELECT depth, on_hand, closing, u_noise, u_scale, n, worst FROM level "
                 "WHERE gen = ? AND span = ? AND tank = ? AND start >= ? AND start < ? ORDER BY start",
-                (self._generation, HOUR_MS, tank, start, end),
+                (generation, HOUR_MS, tank, start, end),
             ).fetchall()
             if rows:
                 self._connection.execute(
                     "INSERT OR REPLACE INTO level VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (self._generation, DAY_MS, tank, start, *_day(rows)),
+                    (generation, DAY_MS, tank, start, *_day(rows)),
                 )
 
 

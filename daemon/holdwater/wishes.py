@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.states import Verdict
 from holdwater.intake.decode import NODE_NAME
 from holdwater.store.batch import Batch, NoteRecord
@@ -48,6 +49,7 @@ class Wishes:
         self._site = site
         self._broker_up: bool | None = None
         self._broker_words = ""
+        self.store_words = ""
         self._shut: dict[str, frozenset[int]] = {}
         self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {
             "accept": self._accept,
@@ -79,8 +81,14 @@ class Wishes:
         """What the loop tells the rules about the service at each tick."""
         if self._broker_up is None:
             return []
-        verdict = Verdict.BACK if self._broker_up else Verdict.BEYOND
-        return self._alerts.on_fact("broker", "broker", verdict, now.wall_ms, self._broker_words)
+        states = {"broker": (self._broker_up, self._broker_words), "card": (not self.store_words, self.store_words)}
+        changes: list[Change] = []
+        for kind, (well, words) in states.items():
+            if kind in KINDS:
+                changes += self._alerts.on_fact(
+                    kind, kind, Verdict.BACK if well else Verdict.BEYOND, now.wall_ms, words
+                )
+        return changes
 
     # -- people ------------------------------------------------------------------------------------------------------------------------
 

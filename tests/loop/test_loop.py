@@ -73,7 +73,9 @@ def test_the_broker_is_answered_only_after_the_commit(loop) -> None:
 def test_a_receipt_says_what_is_stored_and_goes_out_after_the_commit(loop) -> None:
     """Store, run, contiguous number, islands; retained, one for the batch."""
     for seq in (1, 2, 4):
-        loop.handle(message(payload(("pressure", "Pa", 9000.0 + seq), t_s=START_MS / 1000 + seq, run=5, seq=seq, keep=1)))
+        loop.handle(
+            message(payload(("pressure", "Pa", 9000.0 + seq), t_s=START_MS / 1000 + seq, run=5, seq=seq, keep=1))
+        )
     loop.commit()
     assert loop.world.published == [
         ("water/node/a/receipt", {"store": loop.store.uuid, "run": 5, "upto": 2, "ahead": [[4, 4]]}, 3)
@@ -83,7 +85,9 @@ def test_a_receipt_says_what_is_stored_and_goes_out_after_the_commit(loop) -> No
 def test_a_pack_known_by_its_number_is_receipted_and_stored_once(loop) -> None:
     """Also with relative times, which differ at every sending."""
     for age in (0, -30):
-        loop.handle(message(json.dumps([{"n": "pressure", "u": "Pa", "v": 9000, "t": age, "run": 5, "seq": 1, "keep": 1}])))
+        loop.handle(
+            message(json.dumps([{"n": "pressure", "u": "Pa", "v": 9000, "t": age, "run": 5, "seq": 1, "keep": 1}]))
+        )
     loop.commit()
     assert rows(loop, "reading") == 1
     assert loop.world.published[-1][1]["upto"] == 1
@@ -91,12 +95,16 @@ def test_a_pack_known_by_its_number_is_receipted_and_stored_once(loop) -> None:
 
 def test_a_relative_time_out_of_a_backlog_is_not_believed(loop) -> None:
     """It may have waited at the broker for a day: a numbered pack gets no receipt, so its node sends it again; another goes aside."""
-    loop.handle(message(json.dumps([{"n": "pressure", "u": "Pa", "v": 9000, "run": 5, "seq": 1, "keep": 1}]), backlog=True))
+    loop.handle(
+        message(json.dumps([{"n": "pressure", "u": "Pa", "v": 9000, "run": 5, "seq": 1, "keep": 1}]), backlog=True)
+    )
     loop.handle(message(json.dumps([{"n": "pressure", "u": "Pa", "v": 9000}]), backlog=True))
     loop.commit()
     assert rows(loop, "reading") == 0
     assert loop.world.published == []
-    assert loop.store.connection.execute("SELECT reason FROM quarantine").fetchall() == [("a backlog or duplicate without a time",)]
+    assert loop.store.connection.execute("SELECT reason FROM quarantine").fetchall() == [
+        ("a backlog or duplicate without a time",)
+    ]
     assert len(loop.world.acks) == 2
 
 
@@ -111,7 +119,16 @@ def test_a_retained_message_is_never_a_reading(loop) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "nonsense", "[]", "{}", '[{"n":"pressure","u":"Pa","v":NaN}]', '[{"n":"pressure","u":"Pa","v":1e999}]', '[{"n":"p p","v":1}]', "[" * 5000],
+    [
+        "",
+        "nonsense",
+        "[]",
+        "{}",
+        '[{"n":"pressure","u":"Pa","v":NaN}]',
+        '[{"n":"pressure","u":"Pa","v":1e999}]',
+        '[{"n":"p p","v":1}]',
+        "[" * 5000,
+    ],
 )
 def test_garbage_is_kept_aside_acknowledged_and_stops_nothing(loop, text: str) -> None:
     """A poison message that is never acknowledged would come for ever."""
@@ -129,7 +146,9 @@ def test_a_reading_stamped_ahead_of_the_clock_moves_nothing(loop) -> None:
     loop.handle(message(payload(("pressure", "Pa", 9000.0), t_s=START_MS / 1000)))
     loop.commit()
     assert loop.newest_ms == START_MS
-    assert loop.store.connection.execute("SELECT reason FROM quarantine").fetchall() == [("stamped ahead of the clock",)]
+    assert loop.store.connection.execute("SELECT reason FROM quarantine").fetchall() == [
+        ("stamped ahead of the clock",)
+    ]
 
 
 def test_an_unknown_sensor_box_waits_until_it_is_accepted(loop) -> None:
@@ -161,7 +180,14 @@ def test_ten_thousand_strangers_stay_a_short_list(loop) -> None:
 
 def test_a_bad_topic_is_kept_aside(loop) -> None:
     """The topic decides who speaks; a name that is none is nobody."""
-    for topic in ("water/node/../readings", "water/node/a b/readings", "water/node//readings", "water/node/a/other", b"\xff\xfe", "else"):
+    for topic in (
+        "water/node/../readings",
+        "water/node/a b/readings",
+        "water/node//readings",
+        "water/node/a/other",
+        b"\xff\xfe",
+        "else",
+    ):
         loop.handle(Message(topic, b"[]", START_MS, 0.0))
     loop.commit()
     assert rows(loop, "quarantine") == 6
@@ -223,7 +249,10 @@ def season(hours: float, every_min: int = 10) -> list[Line]:
     for n in range(int(hours * 60 / every_min)):
         at = START_MS + n * every_min * MINUTE_MS
         depth = 1.4 - 1.1 * n * every_min / (hours * 60)
-        lines += [reading(at, depth, air_c=10.0), reading(at, 0.8 - 0.3 * n * every_min / (hours * 60), node="b", air_c=None)]
+        lines += [
+            reading(at, depth, air_c=10.0),
+            reading(at, 0.8 - 0.3 * n * every_min / (hours * 60), node="b", air_c=None),
+        ]
     return lines
 
 
@@ -262,7 +291,9 @@ def test_two_replays_of_one_recording_are_equal_to_the_byte(tmp_path: Path) -> N
 @pytest.mark.slow
 @settings(max_examples=6)
 @given(seed=st.integers(0, 2**32 - 1))
-def test_rows_roll_ups_and_levels_are_equal_for_any_order_of_arrival(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
+def test_rows_roll_ups_and_levels_are_equal_for_any_order_of_arrival(
+    tmp_path_factory: pytest.TempPathFactory, seed: int
+) -> None:
     """Late, shuffled and doubled readings end in the same history; only what was told may differ."""
     folder = tmp_path_factory.mktemp("order")
     lines = season(9)

@@ -28,7 +28,9 @@ def stored(folder: Path, most_s: float = 10.0, least: int = 1) -> list[float]:
         time.sleep(0.05)
 
 
-def test_without_a_broker_the_service_runs_says_so_and_takes_up_the_broker_when_it_comes(make_daemon, make_broker, tmp_path) -> None:
+def test_without_a_broker_the_service_runs_says_so_and_takes_up_the_broker_when_it_comes(
+    make_daemon, make_broker, tmp_path
+) -> None:
     """It works alone; the broker's absence costs readings, not the service."""
     broker = make_broker()
     broker.stop()
@@ -67,11 +69,15 @@ def test_the_right_password_connects_and_readings_are_stored(make_daemon, make_b
     secret.chmod(0o600)
     daemon: Daemon = make_daemon(port=broker.port, more=f'username = "holdwater"\npassword_file = "{secret}"\n').start()
     daemon.wait_for("connected to")
-    publisher(broker.port, username="holdwater", password="right").publish("water/node/a/readings", now_payload(1.0), 1).wait_for_publish(5)
+    publisher(broker.port, username="holdwater", password="right").publish(
+        "water/node/a/readings", now_payload(1.0), 1
+    ).wait_for_publish(5)
     assert len(stored(tmp_path / "store")) == 1
 
 
-def test_a_broker_that_speaks_3_1_1_only_is_served_when_the_config_says_so(make_daemon, iotcore_broker, tmp_path) -> None:
+def test_a_broker_that_speaks_3_1_1_only_is_served_when_the_config_says_so(
+    make_daemon, iotcore_broker, tmp_path
+) -> None:
     """The demo's broker in one wheel speaks no MQTT 5."""
     daemon: Daemon = make_daemon(port=iotcore_broker.port, more='version = "3.1.1"\n').start()
     daemon.wait_for("by MQTT 3.1.1")
@@ -104,13 +110,20 @@ def test_an_unknown_unit_is_said_with_the_units_there_are(tmp_path) -> None:
     assert "inches" in done.stderr
 
 
-def test_garbage_nan_retained_and_strangers_stop_nothing_and_are_all_accounted_for(make_daemon, broker, tmp_path) -> None:
+def test_garbage_nan_retained_and_strangers_stop_nothing_and_are_all_accounted_for(
+    make_daemon, broker, tmp_path
+) -> None:
     """Each is set aside or counted with its reason; the good reading beside them is stored."""
     client = publisher(broker.port)
     client.publish("water/node/a/readings", now_payload(0.2), qos=1, retain=True).wait_for_publish(5)
     daemon: Daemon = make_daemon(port=broker.port).start()
     daemon.wait_for("connected to")
-    for text in ("garbage", '[{"n":"pressure","u":"Pa","v":NaN}]', b"\xff\xfe\x00", '[{"n":"pressure","u":"furlong","v":1}]'):
+    for text in (
+        "garbage",
+        '[{"n":"pressure","u":"Pa","v":NaN}]',
+        b"\xff\xfe\x00",
+        '[{"n":"pressure","u":"furlong","v":1}]',
+    ):
         client.publish("water/node/a/readings", text, qos=1).wait_for_publish(5)
     client.publish("water/node/stranger/readings", now_payload(1.0), qos=1).wait_for_publish(5)
     client.publish("water/node/a/readings", now_payload(1.0), qos=1).wait_for_publish(5)

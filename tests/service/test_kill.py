@@ -14,7 +14,9 @@ CYCLES = int(os.environ.get("HOLDWATER_KILLS", "20"))
 
 
 @pytest.mark.slow
-def test_twenty_kills_at_two_hundred_messages_a_second_lose_and_double_nothing(make_daemon, make_broker, tmp_path) -> None:
+def test_twenty_kills_at_two_hundred_messages_a_second_lose_and_double_nothing(
+    make_daemon, make_broker, tmp_path
+) -> None:
     """The broker keeps what was not acknowledged; the store has each reading once."""
     broker = make_broker()
     daemon: Daemon = make_daemon(port=broker.port, commit_every="0.5 s")
@@ -26,7 +28,9 @@ def test_twenty_kills_at_two_hundred_messages_a_second_lose_and_double_nothing(m
     kills, next_kill = 0, time.monotonic() + 0.3
     while kills < CYCLES:
         while sent < (time.monotonic() - begin) * RATE:
-            client.publish("water/node/a/readings", payload(("pressure", "Pa", 100.0 + sent), t_s=(first_ms + sent) / 1000), qos=1)
+            client.publish(
+                "water/node/a/readings", payload(("pressure", "Pa", 100.0 + sent), t_s=(first_ms + sent) / 1000), qos=1
+            )
             sent += 1
         if time.monotonic() >= next_kill:
             daemon.kill()
@@ -43,7 +47,9 @@ def test_twenty_kills_at_two_hundred_messages_a_second_lose_and_double_nothing(m
         with open_reader(tmp_path / "store") as reader:
             found = [(row.ts_ms, row.value) for row in reader.readings("a:pressure", 0, first_ms * 2)]
     daemon.stop()
-    print(f"{kills} kills, {sent} messages acknowledged by the broker, {sent - len(found)} lost, {len(found) - len(set(found))} doubled")
+    print(
+        f"{kills} kills, {sent} messages acknowledged by the broker, {sent - len(found)} lost, {len(found) - len(set(found))} doubled"
+    )
     assert len(found) == len(set(found))
     assert set(found) == expected
     with open_reader(tmp_path / "store") as reader:

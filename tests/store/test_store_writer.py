@@ -59,7 +59,7 @@ def test_a_second_different_value_for_the_same_time_is_kept_aside(store: Store) 
     store.write(batch_of((1000, 1.5)))
     store.write(batch_of((1000, 1.6)))
     assert store.connection.execute("SELECT value FROM reading").fetchone() == (1500.0,)
-    (reason, payload), = store.connection.execute("SELECT reason, payload FROM quarantine").fetchall()
+    ((reason, payload),) = store.connection.execute("SELECT reason, payload FROM quarantine").fetchall()
     assert reason == "a second, different value for the same time"
     assert b"refused 1600.0" in payload
 
@@ -94,12 +94,16 @@ def test_a_folder_that_cannot_be_written_is_named_with_the_fix(tmp_path: Path) -
     assert "store.folder" in caught.value.words()
 
 
-def test_a_file_that_is_no_database_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
-    """Garbage in place of the store is said, never overwritten."""
-    (tmp_path / "store.db").write_bytes(b"not a database, but somebody's only copy of something" * 200)
-    with pytest.raises(StoreError, match="cannot be opened"):
-        Store(tmp_path)
-    assert (tmp_path / "store.db").read_bytes().startswith(b"not a database")
+def test_a_file_that_is_no_database_is_set_aside_and_a_new_store_begun(tmp_path: Path) -> None:
+    """Garbage in place of the store is said and kept, never overwritten, and the service goes on."""
+    garbage = b"not a database, but somebody's only copy of something" * 200
+    (tmp_path / "store.db").write_bytes(garbage)
+    store = Store(tmp_path)
+    assert store.salvaged is not None
+    assert store.salvaged.aside.read_bytes() == garbage
+    assert "kept as aside-" in store.salvaged.words()
+    store.write(batch_of((1000, 1.5)))
+    store.close()
 
 
 def test_a_store_of_a_newer_version_is_refused(tmp_path: Path) -> None:
@@ -135,7 +139,9 @@ def test_the_quarantine_never_outgrows_its_bounds(store: Store) -> None:
     assert rows <= QUARANTINE_ROWS
     assert size <= QUARANTINE_BYTES
     assert store.connection.execute("SELECT max(at) FROM quarantine").fetchone() == (29,)
-    assert store.connection.execute("SELECT n FROM count WHERE name = 'quarantine dropped'").fetchone()[0] == 1500 - rows
+    assert (
+        store.connection.execute("SELECT n FROM count WHERE name = 'quarantine dropped'").fetchone()[0] == 1500 - rows
+    )
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False, width=64))
@@ -156,5 +162,8 @@ def test_an_ordinary_reading_is_stored_as_a_small_whole_number() -> None:
 def test_a_reader_cannot_write(store: Store, tmp_path: Path) -> None:
     """Only the loop writes."""
     store.write(batch_of((1000, 1.5)))
-    with open_reader(tmp_path) as reader, pytest.raises(sqlite3.OperationalError, match="readonly|query_only|attempt to write"):
+    with (
+        open_reader(tmp_path) as reader,
+        pytest.raises(sqlite3.OperationalError, match="readonly|query_only|attempt to write"),
+    ):
         reader._connection.execute("DELETE FROM reading")

@@ -26,6 +26,12 @@ COMMANDS: dict[str, str] = {
     "record": "write what comes in to a file",
     "replay": "feed such a file into a store",
     "quarantine": "look at messages that could not be read",
+    "clock": "is the time trusted; give your word for it",
+    "doctor": "what is wrong with disk, store, clock, broker, sensors, and the fix",
+    "backup": "copy the store to a stick, checked",
+    "verify": "check the store or a copy, value by value",
+    "restore": "put a copy in the place of the store",
+    "recompute": "work out all levels anew",
     "demo": "an invented household to look at",
 }
 """Commands in the order a household meets them, with their one line of help."""

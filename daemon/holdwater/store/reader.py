@@ -10,9 +10,9 @@ from typing import Any, Self
 
 from holdwater.errors import StoreError
 from holdwater.store import steps
+from holdwater.store.connect import STORE_NAME, connect
 from holdwater.store.digits import unpack
 from holdwater.store.rows import LevelRow, NoteRow, NoticeStepRow, ReadingRow, RollRow
-from holdwater.store.writer import STORE_NAME, connect
 from holdwater.units import wire_unit
 
 PAGE = 5000
@@ -155,6 +155,20 @@ class Reader:
     def newest_ms(self) -> int | None:
         """Time of the newest reading."""
         return self._connection.execute("SELECT max(ts) FROM reading").fetchone()[0]  # type: ignore[no-any-return]
+
+    def newest_of(self, series: str) -> int | None:
+        """Time of the newest reading of a series."""
+        found = []
+        for number, _, _ in self.series_ids(series):
+            start = self._all("SELECT coalesce(max(start), 0) FROM roll WHERE span = 3600000 AND series = ?", number)[
+                0
+            ][0]
+            found += [
+                row[0]
+                for row in self._all("SELECT max(ts) FROM reading WHERE ts >= ? AND series = ?", start, number)
+                if row[0] is not None
+            ]
+        return max(found, default=None)
 
     def oldest_ms(self) -> int | None:
         """Time of the oldest reading."""

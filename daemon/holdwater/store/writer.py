@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import logging
 import os
 import sqlite3
 from dataclasses import astuple, dataclass
@@ -14,14 +15,23 @@ from holdwater.errors import BusyError, StoreError
 from holdwater.runs import Run
 from holdwater.store import steps
 from holdwater.store.batch import Batch, NewSeries, NodeState
+from holdwater.store.connect import STORE_NAME, connect
+from holdwater.store.salvage import Salvaged, looks_sound, salvage
 
-STORE_NAME = "store.db"
+log = logging.getLogger(__name__)
+
 QUARANTINE_ROWS = 1000
 QUARANTINE_BYTES = 1_000_000
 CONFLICT = "a second, different value for the same time"
 
 
-def _lock(folder: Path) -> IO[str]:
+def hold_lock(folder: Path) -> IO[str]:
+    """Take the store's lock; closing the file lets go of it.
+
+    Raises:
+        StoreError: the folder cannot be made or written.
+        BusyError: another process holds it.
+    """
     path = folder / "store.lock"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -48,33 +58,6 @@ def _lock(folder: Path) -> IO[str]:
     return handle
 
 
-def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
-    """A connection with the settings that the promises rest on: WAL, FULL, one writer.
-
-    Raises:
-        StoreError: the file cannot be opened or is no database.
-    """
-    try:
-        if read_only:
-            connection = sqlite3.connect(
-                f"file:{path}?mode=ro", uri=True, isolation_level=None, check_same_thread=False, timeout=2.0
-            )
-            connection.execute("PRAGMA query_only = ON")
-        else:
-            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5.0)
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute("PRAGMA journal_size_limit = 16777216")
-        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    except sqlite3.Error as error:
-        raise StoreError(
-            f"the store cannot be opened: {error}", expected="a holdwater store", where=str(path),
-            do="run holdwater doctor; look at the disk (df -h) and at the owner of the file (ls -l)",
-        ) from error  # fmt: skip
-    return connection
-
-
 @dataclass(slots=True)
 class Known:
     """What the loop keeps in memory of nodes, series and runs."""
@@ -91,8 +74,12 @@ class Store:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.path = folder / STORE_NAME
-        self._lock = _lock(folder)
+        self._lock = hold_lock(folder)
+        self.salvaged: Salvaged | None = None
         try:
+            if not looks_sound(self.path):
+                self.salvaged = salvage(folder)
+                log.error("%s", self.salvaged.words())
             self.connection = connect(self.path)
             steps.upgrade(self.connection, str(self.path))
         except BaseException:
@@ -169,6 +156,18 @@ class Store:
                 (len(rows) - kept,),
             )
         self._quarantine_rows, self._quarantine_bytes = kept, size
+
+    def reopen(self) -> None:
+        """Close the connection and open it anew: after an I/O error the old one goes on as if nothing had been.
+
+        Raises:
+            StoreError: it cannot be opened.
+            sqlite3.DatabaseError: the newest rows cannot be read.
+        """
+        with contextlib.suppress(sqlite3.Error):
+            self.connection.close()
+        self.connection = connect(self.path)
+        self.connection.execute("SELECT * FROM reading ORDER BY ts DESC LIMIT 500").fetchall()
 
     def close(self) -> None:
         """Close the connection and let go of the lock."""
