@@ -29,6 +29,7 @@ _BASE = frozenset(("bn", "bt", "bu", "bv", "bs", "bver"))
 _OWN = frozenset(("n", "u", "t", "ut", "v", "vs", "vb", "vd", "s"))
 _KNOWN = _BASE | _OWN
 _TYPED = frozenset(("vs", "vb", "vd", "s", "ut"))
+_HAS_BASE, _HAS_OWN, _HAS_TYPED = 1, 2, 4
 _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _CBOR_LABELS = {
@@ -197,14 +198,7 @@ def _bounded(value: float, label: str) -> float:
     raise PayloadError(Why.NUMBER, f"'{label}' with its base is too large")
 
 
-def _absolute(t_s: float, now_s: float) -> float:
-    at_s = now_s + t_s if t_s < ABSOLUTE_FROM_S else t_s
-    if not 0.0 <= at_s < LATEST_S:
-        raise PayloadError(Why.TIME, f"time {t_s!r} is outside 1970 to 9999")
-    return at_s
-
-
-def _record(item: dict[str, Any], base: _Base, now_s: float) -> Record:
+def _record(item: dict[str, Any], labels: int, base: _Base, now_s: float) -> Record:
     # Runs for every reading: the checks of ordinary fields stand inline, everything seldom is a call away.
     name = item.get("n", "")
     joined = _joined(base.name, name if type(name) is str else _text(name, "n"))
@@ -217,9 +211,12 @@ def _record(item: dict[str, Any], base: _Base, now_s: float) -> Record:
     if "t" in item:
         t_s += number(item["t"], "t")
     unit = item.get("u", base.unit)
-    at_s = _absolute(t_s, now_s)
-    record = Record(joined, unit, at_s, value, t_s < ABSOLUTE_FROM_S, None, None, None, None, None, base.version)
-    if base.sum is not None or not _TYPED.isdisjoint(item):
+    relative = t_s < ABSOLUTE_FROM_S
+    at_s = now_s + t_s if relative else t_s
+    if not 0.0 <= at_s < LATEST_S:
+        raise PayloadError(Why.TIME, f"time {t_s!r} is outside 1970 to 9999")
+    record = Record(joined, unit, at_s, value, relative, None, None, None, None, None, base.version)
+    if base.sum is not None or labels & _HAS_TYPED:
         record = _typed(record, item, base)
     if value is None and record[5:9] == _NOTHING:
         raise PayloadError(Why.VALUE, f"{joined}: neither a value nor a sum")
@@ -236,10 +233,14 @@ def _in_primary_unit(record: Record, unit: str) -> Record:
     return record._replace(unit=primary, value=value, total=total)
 
 
-def _refuse_unknown(item: dict[str, Any]) -> None:
-    for label in item.keys() - _KNOWN:
+@lru_cache(maxsize=64)
+def _sorted_out(labels: tuple[str, ...]) -> int:
+    # what kinds of labels a record has, as bits; a node sends the same few sets of labels for years
+    for label in set(labels) - _KNOWN:
         if label.endswith("_"):
             raise PayloadError(Why.LABEL, f"label {label!r} must be understood and is not")
+    base = 0 if _BASE.isdisjoint(labels) else _HAS_BASE
+    return base | (0 if _OWN.isdisjoint(labels) else _HAS_OWN) | (0 if _TYPED.isdisjoint(labels) else _HAS_TYPED)
 
 
 def _count(item: dict[str, Any], label: str) -> int | None:
@@ -269,14 +270,13 @@ def resolve(items: Any, now_s: float) -> Pack:
     for item in items:
         if type(item) is not dict:
             raise PayloadError(Why.SHAPE, "a record must be an object")
-        if not item.keys() <= _KNOWN:
-            _refuse_unknown(item)
-        if not _BASE.isdisjoint(item):
+        labels = _sorted_out(tuple(item))
+        if labels & _HAS_BASE:
             _set_base(base, item, first)
-            if _OWN.isdisjoint(item):
+            if not labels & _HAS_OWN:
                 first = False
                 continue
-        record = _record(item, base, now_s)
+        record = _record(item, labels, base, now_s)
         if record.t_s < latest:
             sorted_so_far = False
         latest, first = record.t_s, False

@@ -112,7 +112,7 @@ def test_a_reading_after_a_silent_night_is_not_judged_by_those_before_it() -> No
 
 
 values_of_water = st.lists(
-    st.tuples(st.integers(1, 90), st.one_of(st.floats(0.9, 1.1), st.sampled_from([0.2, 3.0, 1.0]))), max_size=40
+    st.tuples(st.integers(1, 90), st.one_of(st.floats(0.9, 1.1), st.sampled_from([0.2, 3.0, 1.0]))), max_size=25
 )
 
 
@@ -132,7 +132,7 @@ def test_live_and_history_give_the_same_final_verdicts(steps: list[tuple[int, fl
     assert final == list(verdicts(points, WATER))
 
 
-@given(values_of_water, st.integers(0, 40))
+@given(values_of_water, st.integers(0, 25))
 def test_a_restart_changes_no_verdict(steps: list[tuple[int, float]], cut: int) -> None:
     """What is saved is all that is needed to go on."""
     points = _timed(steps)

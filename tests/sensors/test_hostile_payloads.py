@@ -187,7 +187,7 @@ documents = st.recursive(
 
 
 @pytest.mark.slow
-@settings(max_examples=100)
+@settings(max_examples=50)
 @given(st.one_of(documents, st.lists(st.dictionaries(labels, documents, max_size=6), max_size=4)))
 def test_any_document_is_taken_or_refused(document: Any) -> None:
     """Random documents with SenML labels, as JSON (with and without escapes) and as CBOR by PyPI cbor2."""
