@@ -164,6 +164,6 @@ def test_a_reader_cannot_write(store: Store, tmp_path: Path) -> None:
     store.write(batch_of((1000, 1.5)))
     with (
         open_reader(tmp_path) as reader,
-        pytest.raises(sqlite3.OperationalError, match="readonly|query_only|attempt to write"),
+        pytest.raises(sqlite3.OperationalError, match="readonly"),
     ):
         reader._connection.execute("DELETE FROM reading")

@@ -28,6 +28,5 @@ def command(right: bool, config: Path, store: Path | None) -> None:
         ask(folder, "time", {"source": "owner"})
     answer = ask(folder, "status")
     when = datetime.now(site.timezone)
-    click.echo(
-        f"{when:%a %d %b %Y %H:%M:%S} {when.tzname()}: {answer['clock'] if answer['clock'] == 'trusted' else 'not trusted: ' + answer['clock']}"
-    )
+    words = "trusted" if answer["clock"] == "trusted" else f"not trusted: {answer['clock']}"
+    click.echo(f"{when:%a %d %b %Y %H:%M:%S} {when.tzname()}: {words}")
