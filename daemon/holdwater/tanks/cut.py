@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 
 from holdwater.tanks.turned import Run
 
@@ -55,41 +56,71 @@ def axis_area(runs: Iterable[Run], up: tuple[float, float], level_m: float, rise
     along, square = up
     total = 0.0
     for run in runs:
-
-        def off(t: float, run: Run = run) -> float:
-            return (level_m - t * along) / square - run.rise(t) * rise_share
-
-        low, high = _wetted(run, off)
-        if high <= low:
-            continue
-
-        def chord(t: float, run: Run = run, off: Callable[[float], float] = off) -> float:
-            r, d = run.radius(t), off(t)
-            return math.sqrt(max(0.0, (r - d) * (r + d)))
-
-        share = 2 * integral(chord, low, high) / square
-        total += -share if run.dent else share
-    return max(0.0, total)
+        # Distance of the chord from the circle's centre: start + step t.
+        start = level_m / square - run.lean[0] * rise_share
+        step = -along / square - run.lean[1] * rise_share
+        chords = _knuckle(run, start, step) if run.tube_m > 0.0 else _quadratic(run, start, step)
+        total += -chords if run.dent else chords
+    return max(0.0, 2 * total / square)
 
 
-def _wetted(run: Run, off: Callable[[float], float]) -> tuple[float, float]:
-    """Places between which the plane meets the run: where r(t) >= |d(t)|; both sides fall from the best place."""
+def _quadratic(run: Run, start: float, step: float) -> float:
+    """Integral of half the chords where r2 is a quadratic: sqrt of the quadratic r2 - d2 between its roots."""
+    q0, q1, q2 = run.square
+    a, b, c = q2 - step * step, q1 - 2 * start * step, q0 - start * start
+    joints = [run.start_m, *(root for root in _roots(a, b, c) if run.start_m < root < run.end_m), run.end_m]
+
+    def half_chord(t: float) -> float:
+        square = c + t * (b + t * a)
+        return math.sqrt(square) if square > 0.0 else 0.0
+
+    total = 0.0
+    for low, high in pairwise(joints):
+        middle = (low + high) / 2
+        if c + middle * (b + middle * a) > 0.0:
+            total += integral(half_chord, low, high)
+    return total
+
+
+def _roots(a: float, b: float, c: float) -> tuple[float, ...]:
+    """Real roots of a t2 + b t + c, rising, without loss of digits for small a (any handbook of numerics)."""
+    inner = b * b - 4 * a * c
+    if inner <= 0.0:
+        return ()
+    big = -(b + math.copysign(math.sqrt(inner), b)) / 2
+    found = [c / big] if big != 0.0 else [0.0]
+    if a != 0.0:
+        found.append(big / a)
+    return tuple(sorted(found))
+
+
+def _knuckle(run: Run, start: float, step: float) -> float:
+    """Integral of half the chords of a knuckle; its radius rises and falls once, so it is met between two places."""
 
     def inside(t: float) -> float:
-        return run.radius(t) - abs(off(t))
+        return run.radius(t) - abs(start + step * t)
+
+    def half_chord(t: float) -> float:
+        r, d = run.radius(t), start + step * t
+        return math.sqrt(max(0.0, (r - d) * (r + d)))
 
     low, high = run.start_m, run.end_m
     first, last = inside(low), inside(high)
-    if first >= 0.0 and last >= 0.0:
-        return low, high
-    best = low if first > last else high
-    if max(first, last) < 0.0:
+    if first < 0.0 and last < 0.0:
+        widest = run.ring_m + run.tube_m
+        ends = start + step * low, start + step * high
+        if min(ends) > widest or max(ends) < -widest:
+            return 0.0
         best = highest_of(inside, low, high)
         if inside(best) <= 0.0:
-            return low, low
-    start = low if first >= 0.0 else _root(inside, low, best)
-    end = high if last >= 0.0 else _root(inside, high, best)
-    return start, end
+            return 0.0
+        low, high = _root(inside, low, best), _root(inside, high, best)
+    elif first < 0.0:
+        low = _root(inside, low, high)
+    elif last < 0.0:
+        high = _root(inside, high, low)
+    # A circle's middle may pass through the surface: the chord is smooth there, and no joint is needed.
+    return integral(half_chord, low, high)
 
 
 def highest_of(f: Callable[[float], float], low: float, high: float) -> float:
@@ -110,15 +141,20 @@ def highest_of(f: Callable[[float], float], low: float, high: float) -> float:
 
 
 def _root(f: Callable[[float], float], outside: float, within: float) -> float:
-    """Where a function turns from below to above zero between two places, by halving."""
-    for _ in range(60):
-        middle = (outside + within) / 2
-        if middle in (outside, within):
+    """Where a function turns from below to above zero between two places: false position, kept honest by halving."""
+    f_out, f_in = f(outside), f(within)
+    for turn in range(60):
+        share = f_out / (f_out - f_in) if turn % 3 < 2 and f_in > f_out else 0.5
+        spot = outside + min(max(share, 0.01), 0.99) * (within - outside)
+        value = f(spot)
+        if spot in (outside, within):
             break
-        if f(middle) < 0.0:
-            outside = middle
+        if value < 0.0:
+            outside, f_out = spot, value
         else:
-            within = middle
+            within, f_in = spot, value
+        if value == 0.0 or abs(within - outside) <= 1e-15 * (abs(within) + abs(outside)):
+            break
     return within
 
 
