@@ -83,7 +83,7 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
             self.silences = 0
             self.phases: dict[int, list[str]] = {}
             self.kind_of: dict[int, str] = {}
-            self.raises: dict[str, list[int]] = {}
+            self.raised: dict[int, int] = {}
             self.keys: Counter[str] = Counter()
 
         # What may happen
@@ -165,12 +165,13 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
             """A9: a restart in any state changes nothing and sends nothing."""
             self._judge(self.rig.tick(), by="time")
             before, rows = self.rig.alerts.active(), self.rig.rows("notice")
-            outbox = self.rig.rows("outbox")
+            outbox, memory = self.rig.rows("outbox"), self.rig.alerts.memory()
             self.rig.restart(down_min * 60.0)
             assert self.rig.tick() == []
             assert [_shown(each) for each in self.rig.alerts.active()] == [_shown(each) for each in before]
             assert self.rig.rows("notice") == rows
             assert self.rig.rows("outbox") == outbox
+            assert json.loads(self.rig.alerts.memory()) == json.loads(memory)
 
         @rule()
         def broker_changes(self) -> None:
@@ -258,6 +259,7 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
         def _judge(self, changes: list[Change], by: str) -> None:
             for change in changes:
                 notice = change.notice
+                self._seldom(notice)
                 self.kind_of[notice.id] = notice.kind
                 if notice.kind == "low" and by == "time":
                     assert change.step is None or change.outbox, "time moved a level notice"
@@ -272,8 +274,8 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
                 phase = json.loads(change.outbox[0].body)["phase"]
                 self._order(notice, phase)
                 if notice.kind == "low":
-                    self._low(notice.id, phase, change.step.reading_ts, by)
-                if notice.kind == "in-doubt" and phase == "raise":
+                    self._low(notice.id, phase, by)
+                if notice.kind == "in-doubt" and phase == "raise" and not self._was_held(notice.id):
                     assert len(self.bad) >= 3
                     assert self.bad[-1] - self.bad[0] >= 20 * MIN_MS
                 if notice.kind == "silent":
@@ -294,16 +296,19 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
                 self.seen.discard(notice.id)
             told.append(phase)
 
-        def _low(self, notice: int, phase: str, ts_ms: int, by: str) -> None:
+        def _seldom(self, notice: SavedNotice) -> None:
+            """A12: between two raises of one matter lie at least the durations of a raise and a clear, in reading time."""
+            if notice.kind == "low" and notice.state == "active" and notice.id not in self.raised:
+                at_ms = json.loads(notice.body)["run"][1]
+                assert at_ms - max(self.raised.values(), default=0) >= RAISE_MS + CLEAR_MS, "flapping"
+                self.raised[notice.id] = at_ms
+
+        def _low(self, notice: int, phase: str, by: str) -> None:
             if phase == "raise":
-                held = by != "level" or len(self.bad) > 0 or self._was_held(notice)
-                run = _suffix(self.accepted, lambda amount: amount <= RESERVE_GAL) if not held else []
-                if not held:
+                if not self._was_held(notice):
+                    assert by == "level", f"raised by {by}"
+                    run = _suffix(self.accepted, lambda amount: amount <= RESERVE_GAL)
                     assert run[-1] - run[0] >= RAISE_MS, f"raised after {run}"
-                raises = self.raises.setdefault("low", [])
-                if raises and not held:
-                    assert ts_ms - raises[-1] >= RAISE_MS + CLEAR_MS, "flapping"
-                raises.append(ts_ms)
                 assert not any(each.kind == "in-doubt" for each in self.rig.alerts.active()), "told though in doubt"
             if phase == "rise":
                 run = _suffix(self.accepted, lambda amount: amount <= RESERVE_GAL / 2)

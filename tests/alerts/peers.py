@@ -95,7 +95,8 @@ def garbage(conn: socket.socket, peer: Peer) -> None:
     conn.sendall(b"\x00\xff\x00 this is no HTTP\r\n\r\n")
 
 
-def _read_request(conn: socket.socket) -> bytes:
+def read_request(conn: socket.socket) -> bytes:
+    """A whole request, so that closing does not reset the connection."""
     data = b""
     while b"\r\n\r\n" not in data:
         piece = conn.recv(65_536)
@@ -120,7 +121,7 @@ def serving(answer: Answer) -> Iterator[Peer]:
     def one(conn: socket.socket) -> None:
         with conn:
             try:
-                request = _read_request(conn)
+                request = read_request(conn)
                 peer.requests.append(request)
                 answer(conn, peer)
             except OSError:

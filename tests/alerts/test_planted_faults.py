@@ -151,7 +151,7 @@ class RaisesInSilence(Alerts):
 class LosesWhatIsHeld(Alerts):
     """What was held back is never told."""
 
-    def _may_tell(self, *args: Any) -> bool:
+    def _may_tell(self, kind: Any, matter: Any) -> bool:
         return False
 
 

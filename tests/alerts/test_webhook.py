@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.peers import Answer, answers, closing, dripping, endless, garbage, parcel, serving, silent
+from alerts.peers import Answer, answers, closing, dripping, endless, garbage, parcel, read_request, serving, silent
 from holdwater.alerts.channels.address import is_allowed
 from holdwater.alerts.channels.webhook import WebhookSender, signature
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
@@ -229,7 +229,7 @@ def test_over_tls_the_certificate_must_be_good_for_the_name(
             with conn:
                 try:
                     with context.wrap_socket(conn, server_side=True) as tls:
-                        tls.recv(65_536)
+                        read_request(tls)
                         tls.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\n\r\n")
                 except OSError:
                     return

@@ -141,7 +141,7 @@ class Alerts:
         self._matters: dict[Key, Matter] = {}
         self._levels: dict[str, int] = {}
         self._level_gaps: dict[str, Heard] = {}
-        self._trusted: dict[str, tuple[int, float]] = {}
+        self._trusted: dict[str, tuple[int, float, float]] = {}
         self._air: tuple[int, float | None] | None = None
         self._flaps: dict[Key, tuple[int, ...]] = {}
         self._instruments = {each.series: each for each in site.instruments.values() if each.gives_depth}
@@ -175,7 +175,7 @@ class Alerts:
         changes = self._judge(fact, ts_ms, self._stale_ms(tank))
         trusted_m3 = fact.trusted_m3
         if trusted_m3 is not None:
-            self._trusted[tank] = (ts_ms, trusted_m3)
+            self._trusted[tank] = (ts_ms, trusted_m3, fact.u_m3)
         return changes
 
     def on_air(self, ts_ms: int, air_c: float | None, mono_s: float, quality: int = OK) -> list[Change]:
@@ -320,8 +320,8 @@ class Alerts:
         """The tank of that name."""
         return self._site.tanks.get(name)
 
-    def trusted(self, tank: str) -> tuple[int, float] | None:
-        """Time and on hand of the newest trusted reading before the present one."""
+    def trusted(self, tank: str) -> tuple[int, float, float] | None:
+        """Time, on hand and uncertainty of the newest trusted reading before the present one."""
         return self._trusted.get(tank)
 
     def noted(self, kind: str, subject: str, at_ms: int) -> bool:
@@ -378,7 +378,7 @@ class Alerts:
         if after.run.is_on and after.severity.rank > before.peak.rank and after.told:
             after = replace(after, seen_ms=None, quiet_left_s=0.0, repeats=0)
             return [self._tell(kind, rule, after, Phase.RISE, ts_ms)]
-        if after.held and self._may_tell(kind, after, ts_ms):
+        if after.held and after.run.state is State.ACTIVE and self._may_tell(kind, after):
             return [self._tell(kind, rule, after, Phase.RAISE, ts_ms)]
         if after.run.state is before.run.state and after.severity is before.severity:
             self._matters[after.kind, after.subject] = after
@@ -389,7 +389,7 @@ class Alerts:
         self._spare.pop((matter.kind, matter.subject), None)
         if self._inhibited(kind, matter.subject):
             return [self._keep(replace(matter, held=True))]
-        if not self._may_flap(matter, ts_ms):
+        if not self._may_flap(matter):
             return [self._keep(replace(matter, held=True))]
         return [self._tell(kind, rule, matter, Phase.RAISE, ts_ms)]
 
@@ -423,7 +423,7 @@ class Alerts:
         )  # fmt: skip
         at_ms = self._wall_ms(ts_ms)
         step = Step(matter.id, matter.steps, ts_ms, at_ms, matter.run.state.value, matter.severity.value, short, long)
-        self._flap(matter, ts_ms)
+        self._flap(matter)
         self._matters[matter.kind, matter.subject] = matter
         return Change(saved(matter), step, tuple(self._outgoing(rule, matter, phase, at_ms)))
 
@@ -454,14 +454,16 @@ class Alerts:
         changes: list[Change] = []
         for matter in list(self._matters.values()):
             kind = self._kinds[matter.kind]
-            if matter.held and matter.run.is_on and self._may_tell(kind, matter, ts_ms):
+            if matter.held and matter.run.state is State.ACTIVE and self._may_tell(kind, matter):
                 changes.append(self._tell(kind, self._rule(kind, matter.subject), matter, Phase.RAISE, ts_ms))
         return changes
 
-    def _may_tell(self, kind: Kind, matter: Matter, ts_ms: int) -> bool:
+    def _may_tell(self, kind: Kind, matter: Matter) -> bool:
         if self._inhibited(kind, matter.subject):
             return False
-        return self._may_flap(matter, ts_ms) or ts_ms - matter.run.from_ms >= FLAP_HOLD_MS
+        newest_ms = matter.run.last_ms
+        lasted = newest_ms is not None and newest_ms - matter.run.from_ms >= FLAP_HOLD_MS
+        return lasted or self._may_flap(matter)
 
     def _inhibited(self, kind: Kind, subject: str) -> bool:
         for name in kind.held_by:
@@ -470,16 +472,17 @@ class Alerts:
                     return True
         return False
 
-    def _may_flap(self, matter: Matter, ts_ms: int) -> bool:
+    def _may_flap(self, matter: Matter) -> bool:
         if matter.severity is Severity.NOW:
             return True
         times = self._flaps.get((matter.kind, matter.subject), ())
-        return sum(1 for each in times if ts_ms - each < DAY_MS) < FLAPS_A_DAY
+        return sum(1 for each in times if self._lived_ms - each < DAY_MS) < FLAPS_A_DAY
 
-    def _flap(self, matter: Matter, ts_ms: int) -> None:
-        key = (matter.kind, matter.subject)
-        times = (*self._flaps.get(key, ()), ts_ms)
-        self._flaps[key] = tuple(each for each in times if ts_ms - each < DAY_MS)[-FLAPS_A_DAY:]
+    def _flap(self, matter: Matter) -> None:
+        """Remember that something was told, by the time the service has lived: a step of the wall clock is no time."""
+        key, now_ms = (matter.kind, matter.subject), round(self._lived_ms)
+        times = (*self._flaps.get(key, ()), now_ms)
+        self._flaps[key] = tuple(each for each in times if now_ms - each < DAY_MS)[-FLAPS_A_DAY:]
 
     def _keep(self, matter: Matter) -> Change:
         self._matters[matter.kind, matter.subject] = matter
@@ -577,7 +580,7 @@ class Alerts:
             self._next_id = max(self._next_id, row.id + 1)
         self._lived_ms = float(held.get("lived_ms", 0.0))
         self._levels = {name: int(ts) for name, ts in held.get("levels", {}).items()}
-        self._trusted = {name: (int(ts), float(m3)) for name, (ts, m3) in held.get("trusted", {}).items()}
+        self._trusted = {name: (int(ts), float(m3), float(u)) for name, (ts, m3, u) in held.get("trusted", {}).items()}
         air = held.get("air")
         self._air = None if air is None else (int(air[0]), air[1])
         self._level_gaps = {name: Heard(0.0, ts, tuple(gaps)) for name, (ts, gaps) in held.get("gaps", {}).items()}

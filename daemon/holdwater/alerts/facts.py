@@ -23,6 +23,11 @@ class LevelFact:
     quality: int
 
     @property
+    def u_m3(self) -> float:
+        """Combined standard uncertainty of the volume, m3."""
+        return float((self.u_noise_m3**2 + self.u_scale_m3**2) ** 0.5)
+
+    @property
     def trusted_m3(self) -> float | None:
         """On hand, if a rule may go by it."""
         if self.on_hand_m3 is None:

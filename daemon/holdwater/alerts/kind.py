@@ -48,8 +48,8 @@ class View(Protocol):
     def tank(self, name: str) -> Tank | None:
         """The tank of that name."""
 
-    def trusted(self, tank: str) -> tuple[int, float] | None:
-        """Time (ms) and on hand (m3) of the newest trusted reading of a tank."""
+    def trusted(self, tank: str) -> tuple[int, float, float] | None:
+        """Time (ms), on hand and its standard uncertainty (m3) of the newest trusted reading of a tank."""
 
     def noted(self, kind: str, subject: str, at_ms: int) -> bool:
         """Whether a note of that kind holds for the subject at a reading time."""
@@ -77,7 +77,8 @@ class Kind:
         short: text of at most 160 plain characters.
         long: longer text.
         manual: what the manual says of it: when it comes, when it goes, what to do.
-        samples: figures and words for the texts of the manual and its test, by name of the case.
+        samples: cases for the manual and the test of all texts: `subject`, `severity`, `numbers` and `words` as in a
+            `Telling`, and `cleared`, the numbers at its end where they are others.
         dimension: in which its lines are written in the config; None when it has none.
         held_by: kinds that make it doubtful: while one of them is on, it is held back.
         rises: it is raised by too much, not by too little: clear_at lies below raise_at.

@@ -119,8 +119,9 @@ def span_text(seconds: float) -> str:
 
 def plain(text: str) -> str:
     """The text in printable ASCII: accents dropped, anything else a question mark, white space single."""
-    flat = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode() or "?"
-    return " ".join("".join(each if each.isprintable() else " " for each in flat).split()) or "?"
+    flat = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    words = " ".join("".join(each if each.isprintable() else " " for each in flat).split())
+    return words or ("?" if text else "")
 
 
 def cut(text: str, most: int) -> str:

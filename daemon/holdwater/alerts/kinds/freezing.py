@@ -52,6 +52,9 @@ KIND = Kind(
         "above 34F (1.1C); that is not the all-clear, because a split shows when the ice in it melts. "
         "What to do: unhook hoses, drain spigots, look at every valve at the thaw."
     ),
-    samples=({"subject": "air", "numbers": {"air_c": -0.4}}, {"subject": "air", "numbers": {"air_c": -31.6}}),
+    samples=(
+        {"subject": "air", "numbers": {"air_c": -0.4}, "cleared": {"air_c": 2.2}},
+        {"subject": "air", "numbers": {"air_c": -31.6}, "cleared": {"air_c": 1.2}},
+    ),
     dimension="temperature",
 )

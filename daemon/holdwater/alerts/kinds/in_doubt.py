@@ -13,14 +13,12 @@ from holdwater_sensors.quality import WORDS, Reason, reason_of
 def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:  # noqa: ARG001  every kind is asked the same way
     """Beyond for every reading that cannot be trusted, back for every one that can."""
     if fact.trusted_m3 is not None:
-        return Judgement(
-            fact.tank, Verdict.BACK, (("on_hand_m3", fact.trusted_m3), ("u_m3", fact.u_noise_m3 + fact.u_scale_m3))
-        )
+        return Judgement(fact.tank, Verdict.BACK, (("on_hand_m3", fact.trusted_m3), ("u_m3", fact.u_m3)))
     reason = reason_of(fact.quality)
     numbers: tuple[tuple[str, float], ...] = ()
     trusted = view.trusted(fact.tank)
     if trusted is not None:
-        numbers = (("trusted_ms", float(trusted[0])), ("trusted_m3", trusted[1]))
+        numbers = (("trusted_ms", float(trusted[0])), ("trusted_m3", trusted[1]), ("trusted_u_m3", trusted[2]))
     words = "no level" if reason is Reason.NONE else WORDS[reason]
     return Judgement(fact.tank, Verdict.BEYOND, numbers, (("reason", words),))
 
@@ -31,7 +29,7 @@ def short(told: Telling) -> str:
         return f"{told.name} level known again: {told.volume('on_hand_m3')}. It was in doubt for {told.lasted}. Check it once against a dip stick."
     text = f"{told.name} level UNKNOWN since {told.when()}: {told.words.get('reason', 'no level')}."
     trusted = told.numbers.get("trusted_m3")
-    last = "" if trusted is None else f" Last trusted {told.measure.volume_text(trusted, None)}."
+    last = "" if trusted is None else f" Last trusted {told.volume('trusted_m3', 'trusted_u_m3')}."
     ending = " Do not plan on it. Read the sight tube or a clean dip stick."
     return next(
         each for each in (f"{text}{last}{ending}", f"{text}{ending}", f"{text} Dip the tank.") if len(each) <= 160
@@ -66,9 +64,10 @@ KIND = Kind(
     ),
     samples=(
         {
-            "numbers": {"trusted_m3": 0.556, "trusted_ms": 1_790_000_000_000.0, "on_hand_m3": 0.5, "u_m3": 0.01},
+            "numbers": {"trusted_m3": 0.556, "trusted_ms": 1_790_550_000_000.0, "trusted_u_m3": 0.009},
+            "cleared": {"on_hand_m3": 0.5, "u_m3": 0.01},
             "words": {"reason": "stuck at one value"},
         },
-        {"numbers": {}, "words": {"reason": "no level"}},
+        {"numbers": {}, "cleared": {"on_hand_m3": 0.5, "u_m3": 0.01}, "words": {"reason": "no level"}},
     ),
 )

@@ -22,11 +22,10 @@ def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:
     clear_m3 = max(clear_m3, reserve_m3 + 2 * fact.u_noise_m3)
     half_m3 = reserve_m3 * HALF
     half_clear_m3 = half_m3 + max(reserve_m3 * rule.clear_margin, 2 * fact.u_noise_m3)
-    u_m3 = (fact.u_noise_m3**2 + fact.u_scale_m3**2) ** 0.5
     return Judgement(
         fact.tank,
         below(on_hand_m3, reserve_m3, clear_m3),
-        (("on_hand_m3", on_hand_m3), ("reserve_m3", reserve_m3), ("u_m3", u_m3)),
+        (("on_hand_m3", on_hand_m3), ("reserve_m3", reserve_m3), ("u_m3", fact.u_m3)),
         (("drinking", "yes"),) if tank and tank.is_drinking else (),
         upper=below(on_hand_m3, half_m3, half_clear_m3),
     )
@@ -38,7 +37,7 @@ def short(told: Telling) -> str:
     if told.is_over:
         return f"{told.name} tank back above its reserve: {now} now, reserve {reserve}. It was low for {told.lasted}. Check the next haul all the same."
     if told.severity is Severity.NOW:
-        return f"ACT NOW {told.name} tank {now}: under half its reserve of {reserve}. Stop all but needful use now. Haul or fill today."
+        return f"ACT NOW {told.name} tank {now}: under half its reserve of {reserve}. Stop all use that can wait. Haul or fill today."
     return f"{told.name} tank low: {now}, reserve {reserve}. Use less and plan a haul or fill today. Road and fill station open?"
 
 
@@ -49,7 +48,7 @@ def long(told: Telling) -> str:
     if told.is_over:
         return f"{short(told)} Measured to about {doubt} either way."
     water = (
-        " Hauled water for drinking comes from a source and in a vessel meant for it."
+        " Haul drinking water only from a source for drinking, in a tank made for it."
         if told.words.get("drinking")
         else ""
     )
@@ -77,13 +76,22 @@ KIND = Kind(
         "What to do: use less, haul or fill, and ask whether road and fill station are open before loading."
     ),
     samples=(
-        {"numbers": {"on_hand_m3": 0.3066, "reserve_m3": 0.3407, "u_m3": 0.008}, "words": {"drinking": "yes"}},
+        {
+            "numbers": {"on_hand_m3": 0.3066, "reserve_m3": 0.3407, "u_m3": 0.008},
+            "cleared": {"on_hand_m3": 0.78, "reserve_m3": 0.3407, "u_m3": 0.012},
+            "words": {"drinking": "yes"},
+        },
         {
             "numbers": {"on_hand_m3": 0.15, "reserve_m3": 0.3407, "u_m3": 0.008},
+            "cleared": {"on_hand_m3": 0.78, "reserve_m3": 0.3407, "u_m3": 0.012},
             "words": {"drinking": "yes"},
             "severity": Severity.NOW,
         },
-        {"numbers": {"on_hand_m3": 18.15, "reserve_m3": 18.9, "u_m3": 0.4}, "words": {}},
+        {
+            "numbers": {"on_hand_m3": 18.15, "reserve_m3": 18.92706, "u_m3": 0.4},
+            "cleared": {"on_hand_m3": 22.7, "reserve_m3": 18.92706, "u_m3": 0.4},
+            "words": {},
+        },
     ),
     dimension="volume",
     held_by=("in-doubt",),

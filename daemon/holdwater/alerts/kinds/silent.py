@@ -17,7 +17,7 @@ def judge(fact: SilenceFact, view: View, rule: Rule) -> Judgement | None:  # noq
         numbers += (("last_ms", float(fact.last_ms)),)
     trusted = view.trusted(fact.tank)
     if trusted is not None:
-        numbers += (("trusted_ms", float(trusted[0])), ("trusted_m3", trusted[1]))
+        numbers += (("trusted_ms", float(trusted[0])), ("trusted_m3", trusted[1]), ("trusted_u_m3", trusted[2]))
     return Judgement(fact.series, verdict, numbers, (("tank", fact.tank),))
 
 
@@ -40,7 +40,7 @@ def long(told: Telling) -> str:
     known = ""
     if trusted is not None:
         at = told.when(int(told.numbers["trusted_ms"]))
-        known = f" Last trusted {told.measure.volume_text(trusted, None)}, {at}. Do not plan on it."
+        known = f" Last trusted {told.volume('trusted_m3', 'trusted_u_m3')}, {at}. Do not plan on it."
     return (
         f"{short(told)}{known} Series {cut(told.subject, 65)}. A low tank cannot be noticed while its sensor is silent."
     )
@@ -65,9 +65,10 @@ KIND = Kind(
             "subject": "garden:gap",
             "numbers": {
                 "silent_s": 3600.0,
-                "last_ms": 1_790_000_000_000.0,
+                "last_ms": 1_790_593_000_000.0,
                 "trusted_m3": 1.56,
-                "trusted_ms": 1_790_000_000_000.0,
+                "trusted_ms": 1_790_593_000_000.0,
+                "trusted_u_m3": 0.02,
             },
             "words": {"tank": "garden"},
         },
