@@ -24,9 +24,10 @@ ZONES = [
     "America/Denver",
     "America/Havana",  # clocks change at midnight
     "America/Santiago",
-    "Atlantic/Azores",  # set back over midnight
+    "Atlantic/Azores",
     "Australia/Lord_Howe",  # by half an hour
     "Africa/Cairo",
+    "America/St_Johns",  # until 2011 a minute past midnight
     "Pacific/Apia",
     "Asia/Kathmandu",
     "UTC",
@@ -68,12 +69,21 @@ def test_every_instant_belongs_to_one_day(zone: str, quarter: int) -> None:
     assert start_ms <= ts_ms < end_ms
 
 
-def test_an_evening_that_comes_twice_belongs_to_the_day_begun() -> None:
-    """Havana, 1 November 2026: midnight to one comes twice, both times on the first."""
-    havana = ZoneInfo("America/Havana")
-    start_ms, end_ms = day_bounds_ms(date(2026, 11, 1), havana)
+@pytest.mark.parametrize(
+    ("zone", "day"),
+    [
+        ("America/Havana", date(2026, 11, 1)),  # from one back to midnight
+        ("America/St_Johns", date(2010, 11, 7)),  # from 00:01 back to 23:01 of the day before
+    ],
+)
+def test_an_evening_that_comes_twice_belongs_to_the_day_begun(zone: str, day: date) -> None:
+    """Where clocks go back over or to midnight, all 25 h after the first midnight are that day's."""
+    there = ZoneInfo(zone)
+    start_ms, end_ms = day_bounds_ms(day, there)
     assert end_ms - start_ms == 25 * HOUR_MS
-    assert {day_of(start_ms + k * HOUR_MS, havana) for k in range(25)} == {date(2026, 11, 1)}
+    assert {day_of(start_ms + k * HOUR_MS // 4, there) for k in range(100)} == {day}
+    assert day_of(start_ms - 1, there) == day - timedelta(days=1)
+    assert day_of(end_ms, there) == day + timedelta(days=1)
 
 
 def _season(days: int, seed: int, **how: object) -> tuple[list[Point], list[Draw], list[Draw]]:
@@ -171,6 +181,9 @@ def test_a_level_in_a_gap_over_midnight_is_doubted_by_what_could_be() -> None:
     found = mark(near, 0)
     assert found is not None
     assert found.m3 == pytest.approx(0.7)
+    skewed = mark([Point(-HOUR_MS, 1.0, 0.0), Point(3 * HOUR_MS, 0.4, 0.0)], 0)
+    assert skewed is not None
+    assert skewed.m3 == pytest.approx(0.85)
     assert found.u_m3 == pytest.approx(0.6 / math.sqrt(12))
     assert mark([Point(-3 * HOUR_MS, 1.0, 0.0), Point(3 * HOUR_MS + 1, 0.4, 0.0)], 0) is None
     assert mark(near[:1], 0) is None
