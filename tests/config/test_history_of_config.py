@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -143,6 +144,7 @@ def toml(config):
     return "\n".join(lines)
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(configs, configs)
 def test_two_configs_differ_exactly_when_a_change_is_said(one, other):

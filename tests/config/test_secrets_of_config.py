@@ -150,6 +150,27 @@ def test_a_password_in_the_open_is_taken_warned_of_and_never_kept(read):
     assert "password_file" in warned[0]
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[broker]\npassword = hunter2\n",
+        '[broker]\npassword = "hunter2\n',
+        '[broker]\npasswort = 1\npassword = ["hunter2"]\n',
+        '[channel.a]\nkind = "webhok"\nurl = "hunter2"\n',
+        '[channel.a]\nurl = "hunter2"\n',
+        '[channel]\ntoken = "hunter2"\n',
+        '[chanel.a]\ntoken = "hunter2"\n',
+        '[channel.a]\nkind = "webhook"\nurl = "hunter2"\n',
+        '[broker]\ntls = { password = "hunter2" }\n',
+    ],
+)
+def test_no_error_shows_a_secret(problems_of, text):
+    """Errors end in logs and in bug reports."""
+    assert "hunter2" not in " ".join(problem.words() for problem in problems_of(text).values())
+    above = problems_of("", before='password = "hunter2"\n')
+    assert "hunter2" not in " ".join(problem.words() for problem in above.values())
+
+
 def test_a_secret_of_a_channel_is_looked_at_when_the_config_is_read(read, problems_of, tmp_path):
     """A webhook's address file: absolute afterwards; world-readable or missing is a problem now, not at the first notice."""
     text = '[channel.phone]\nkind = "webhook"\nurl_file = "phone.url"\n'
@@ -211,7 +232,8 @@ def test_a_secret_that_hides_behind_an_escaped_key_is_refused_not_kept(problems_
     assert "password_file" in problem.fix
 
 
-@settings(max_examples=150)
+@pytest.mark.slow
+@settings(max_examples=100)
 @given(
     st.text(max_size=20).map(lambda text: f"§{text}"),
     st.sampled_from(["[broker]\npassword = {}\n", "[c]\nx = {{ a = 1, token = {} }}\n", "[c]\nheaders = [[{}], 2]\n"]),

@@ -75,7 +75,8 @@ def test_keys_are_written_as_in_the_file():
     assert dotted(("tank", "my tank", "use")) == 'tank."my tank".use'
 
 
-@settings(max_examples=150)
+@pytest.mark.slow
+@settings(max_examples=100)
 @given(st.text(alphabet='ab=.[]{}",#\n 1\'"\\', max_size=40))
 @example("a = 1\r\nb = x\r\n")
 def test_any_text_gives_tables_or_problems(text):

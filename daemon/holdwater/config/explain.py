@@ -43,11 +43,12 @@ def problems_of(
 
 def _not_mistyped(error: ValidationError, models: tuple[type[BaseModel], ...]) -> list[dict[str, Any]]:
     """All details but those of settings that are missing because they are mistyped: these are said once, as unknown."""
-    all_details = [dict(details) for details in error.errors(include_url=False)]
+    all_details: list[dict[str, Any]] = [dict(details) for details in error.errors(include_url=False)]
     meant: set[tuple[Any, ...]] = set()
     for details in all_details:
         if details["type"] == "extra_forbidden":
-            table, name = tuple(details["loc"])[:-1], str(details["loc"][-1])
+            loc: tuple[Any, ...] = details["loc"]
+            table, name = loc[:-1], str(loc[-1])
             names = [each for holder in _models_at(models, table) for each in field_names(holder)]
             meant.add((*table, nearest(name, names)))
     return [each for each in all_details if each["type"] != "missing" or tuple(each["loc"]) not in meant]
@@ -191,6 +192,8 @@ def _expected(kind: str, context: dict[str, Any], value: Any) -> tuple[str, str]
     if kind == "union_tag_not_found":
         name = str(context.get("discriminator", "kind")).strip("'")
         return f"a table that says its {name}", f'add {name} = "…"'
+    if kind in {"list_type", "tuple_type"} and isinstance(value, str):
+        return "a list in [ ]", f"put it in brackets: [{shown(value)}]"
     said = _length(kind, context)
     if kind == "value_error":
         said = str(context.get("error", "")), ""

@@ -12,13 +12,14 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from holdwater.config import model as quantities
+from holdwater.config.redact import is_secret
 from holdwater.units import DIMENSIONS, EXAMPLES
 
 MAX_SHOWN = 60  # characters of a value that are shown
 
 
 def shown(value: Any) -> str:
-    """A value as the file would have it, cut where it is long."""
+    """A value as the file would have it, cut where it is long; what may be a secret in it is not shown."""
     text = _toml(value)
     return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 1] + "…"
 
@@ -29,7 +30,8 @@ def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }" if value else "{ }"
+        rows = [f"{key} = {'…' if is_secret(str(key)) else _toml(each)}" for key, each in value.items()]
+        return "{ " + ", ".join(rows) + " }" if rows else "{ }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_toml(each) for each in value) + "]"
     if isinstance(value, date | datetime | time):

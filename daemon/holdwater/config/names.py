@@ -23,6 +23,9 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     same = folded.get(name.casefold().strip())
     if same is not None:
         return same
+    begun = [each for each in names if len(name) > 2 and each.casefold().startswith(name.casefold().strip())]
+    if len(begun) == 1:
+        return begun[0]
     close = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.6)
     return folded[close[0]] if close else None
 

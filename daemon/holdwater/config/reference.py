@@ -35,7 +35,8 @@ def settings_markdown() -> str:
 
 
 def _section(section: Section) -> Iterator[str]:
-    header = section.name if section.form == "one" else f"{section.name}.NAME"
+    name = "KIND" if section.name == "notice" else "NAME"
+    header = section.name if section.form == "one" else f"{section.name}.{name}"
     yield f"## `[{header}]`\n"
     yield f"{section.meaning}\n"
     done: list[type[BaseModel]] = []

@@ -15,6 +15,7 @@ from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
+from holdwater.config.redact import is_secret
 from holdwater.config.route import RouteConfig
 from holdwater.config.sensor import SensorConfig
 from holdwater.config.syntax import dotted
@@ -58,7 +59,12 @@ def sections() -> dict[str, Section]:
         Section("sensor", "many", SensorConfig, "One sensor of a tank, where and how it is mounted."),
         Section("route", "many", RouteConfig, "A device that does not speak our format: from its topic to a series."),
         Section("exposure", "many", ExposureConfig, "One thing that can freeze: spigot, pipe, tank, screen, sensor."),
-        Section("notice", "many", NoticeConfig, "One kind of notice; none is needed, defaults hold."),
+        Section(
+            "notice",
+            "many",
+            NoticeConfig,
+            "One kind of notice; none is needed, defaults hold. `holdwater check` says every kind with its lines.",
+        ),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
     )
     return {row.name: row for row in rows}
@@ -84,8 +90,9 @@ def _not_a_table(section: Section, data: Any, at: tuple[object, ...]) -> Problem
     if section.form == "one":
         return Problem(key, shown(data), f"a section [{section.name}]", f"write [{section.name}] on a line of its own")
     if len(at) > 1:
-        fix = f"give it a name: [{section.name}.NAME], and below it {at[-1]} = {shown(data)}"
-        return Problem(key, f"{at[-1]} = {shown(data)} outside of a named section", f"[{section.name}.NAME]", fix)
+        line = f"{at[-1]} = {'…' if is_secret(str(at[-1])) else shown(data)}"
+        fix = f"give it a name: [{section.name}.NAME], and below it {line}"
+        return Problem(key, f"{line} outside of a named section", f"[{section.name}.NAME]", fix)
     return Problem(
         key, shown(data), f"sections [{section.name}.NAME]", f"write [{section.name}.NAME] on a line of its own"
     )
@@ -126,7 +133,7 @@ def unknown_section(name: str, data: Any) -> Problem:
     """A section, or a setting above all sections, that does not exist."""
     if isinstance(data, dict) or (isinstance(data, list) and data and isinstance(data[0], dict)):
         fix = hint(name, sections(), "remove the section, or look the name up in docs/settings.md")
-        return Problem(name, f"unknown section [{name}]", "one of: " + ", ".join(sections()), fix)
+        return Problem(dotted((name,)), f"unknown section [{name}]", "one of: " + ", ".join(sections()), fix)
     owners = [
         section.name
         for section in sections().values()
@@ -138,8 +145,8 @@ def unknown_section(name: str, data: Any) -> Problem:
         else hint(name, sections(), "move it below the section it belongs to, or remove it")
     )
     return Problem(
-        name,
-        f"the setting {name} = {shown(data)} stands above every section",
+        dotted((name,)),
+        f"the setting {name} = {'…' if is_secret(name) else shown(data)} stands above every section",
         "settings below a section such as [site]",
         fix,
     )

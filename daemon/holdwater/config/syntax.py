@@ -6,11 +6,13 @@ import re
 import tomllib
 from typing import Any
 
+from holdwater.config.redact import is_secret
 from holdwater.errors import Problem
 
 MAX_SYNTAX_PROBLEMS = 20  # more than a person repairs in one go
 _PLACE = re.compile(r"^(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL)
 _SETTING = re.compile(r"^\s*(?P<key>[A-Za-z0-9_\-.\"']+)\s*=\s*(?P<value>[^\[{\"'#]*?)\s*(#.*)?$")
+_BEGUN = re.compile(r"^\s*(?P<key>[A-Za-z0-9_\-.\"']+)\s*=")
 _DATE = re.compile(r"\d{4}-\d{1,2}-\d{1,2}")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -85,12 +87,15 @@ def _place(error: tomllib.TOMLDecodeError, lines: list[str]) -> tuple[int, int, 
 
 def _syntax_problem(what: str, line: int, column: int, shown: str) -> Problem:
     where = f"line {line}, column {column}"
+    setting = _SETTING.match(shown)
     shown = shown.rstrip("\r")
+    begun = _BEGUN.match(shown)
+    if begun and is_secret(begun["key"].strip("\"' ").rsplit(".", 1)[-1]):
+        shown, setting = f"{begun['key']} = (not shown)", None
     found = f"{_plain(what)}\n              {shown.expandtabs(1)[:160]}\n              {' ' * min(column - 1, 159)}^"
     expected, fix = next(
         ((e, f) for start, e, f in _MEANINGS if what.startswith(start)), ("valid TOML", "correct this line")
     )
-    setting = _SETTING.match(shown)
     if setting and _DATE.match(setting["value"]):
         return Problem(
             where, found, "a date such as 2026-10-01, or a time such as 2026-10-01T08:00:00Z", "correct the date"
