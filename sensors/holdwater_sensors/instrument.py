@@ -23,6 +23,9 @@ from holdwater_sensors.weight import LoadCell
 __all__ = ["Depth", "Dip", "Instrument", "Physics", "Surroundings"]
 
 NOT_FINITE = code(Grade.REJECTED, Reason.NOT_FINITE)
+OUT_OF_RANGE = code(Grade.REJECTED, Reason.OUT_OF_RANGE)
+LARGEST = 1e12  # no sensor gives more in any SI unit; squares of it are still ordinary numbers
+DEEPEST_M = 30.0  # no household's tank is deeper
 
 
 class Depth(NamedTuple):
@@ -71,7 +74,10 @@ class Dip:
     def measure(self, value: float, around: Surroundings) -> Depth:  # noqa: ARG002 - one form for all physics
         """The depth from a reading in m."""
         depth_m = self.height_m - value if self.height_m > 0 else value
-        return Depth(depth_m, self.accuracy_m / math.sqrt(3), 0.0, OK)
+        u_m = self.accuracy_m / math.sqrt(3)
+        if not -self.accuracy_m <= depth_m <= DEEPEST_M:
+            return Depth(None, u_m, 0.0, OUT_OF_RANGE)
+        return Depth(max(depth_m, 0.0), u_m, 0.0, OK)
 
 
 Physics = Ultrasonic | Hydrostatic | FloatSwitch | LoadCell | Pulses | Dip
@@ -145,8 +151,8 @@ class Instrument:
             Depth, its doubt and its quality; `depth_m` is None for what cannot be trusted and for kinds that give no
             depth.
         """
-        if not math.isfinite(value_si):
-            return Depth(None, 0.0, 0.0, NOT_FINITE)
+        if not -LARGEST <= value_si <= LARGEST:
+            return Depth(None, 0.0, 0.0, OUT_OF_RANGE if math.isfinite(value_si) else NOT_FINITE)
         physics = self.physics
         if isinstance(physics, FloatSwitch | LoadCell | Pulses):
             return Depth(None, 0.0, 0.0, OK)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from holdwater_sensors.air import STANDARD_PA
-from holdwater_sensors.quality import OK, Grade, Reason, code, grade_of
+from holdwater_sensors.quality import OK, Grade, Reason, code
 from holdwater_sensors.signals import Signal
 from holdwater_sensors.surroundings import Surroundings
 from holdwater_sensors.water import STANDARD_GRAVITY, USUAL_C, USUAL_DENSITY_U, density
@@ -15,6 +15,7 @@ BELOW_SENSOR = code(Grade.SUSPECT, Reason.BELOW_SENSOR)
 ICE = code(Grade.SUSPECT, Reason.ICE)
 NO_BAROMETER = code(Grade.SUSPECT, Reason.NO_BAROMETER)
 OUT_OF_RANGE = code(Grade.REJECTED, Reason.OUT_OF_RANGE)
+REJECTED = code(Grade.REJECTED)
 WEATHER_U_PA = 870.0  # air pressure from the elevation alone: weather within +-15 hPa, uniform
 BAROMETER_U_PA = 60.0  # a barometer within +-1 hPa, uniform
 WATER_PROBE_U_C = 1.0
@@ -76,6 +77,8 @@ class Hydrostatic:
     def measure(self, value: float, around: Surroundings) -> tuple[float | None, float, float, int]:
         """Depth, noise part and scale part of its uncertainty in m, and quality, from one value."""
         column_pa, u_air_pa, quality = self.head_pressure(value, around)
+        if quality >= REJECTED:
+            return None, 0.0, 0.0, quality
         water_c = around.water_c
         if water_c is None:
             rho, u_rho = density(self.usual_water_c), USUAL_DENSITY_U
@@ -85,8 +88,6 @@ class Hydrostatic:
         head_m = column_pa * m_per_pa
         u_noise_m = m_per_pa * math.sqrt((self.accuracy_pa**2) / 3 + (self.resolution_pa**2) / 12 + u_air_pa**2)
         u_scale_m = math.sqrt(self.height_u_m**2 + (head_m * u_rho) ** 2 + (self.drift_pa * m_per_pa) ** 2 / 3)
-        if grade_of(quality) is Grade.REJECTED:
-            return None, u_noise_m, u_scale_m, quality
         if water_c is not None and water_c <= ICE_C and head_m < ICE_HEAD_M:
             quality = max(quality, ICE)
         u_m = math.hypot(u_noise_m, u_scale_m)

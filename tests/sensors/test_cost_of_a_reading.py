@@ -57,7 +57,7 @@ def test_decoding_and_measuring_a_pack_costs_a_few_times_its_json(capsys: pytest
     live, at = Hampel(Window(0.003)), iter(range(10**9))
     hampel = _ratios(lambda: live.push(next(at) * 60_000, 1.0))
     with capsys.disabled():
-        print(  # noqa: T201 -- the figure is what this test is for
+        print(
             f"\n  a pack of four against json.loads of it: decode {decode:.1f}, decode and measure {both:.1f}; "
             f"depth by ultrasonic {sonar:.2f}, by pressure {gauge:.2f}, filter {hampel:.2f}"
         )

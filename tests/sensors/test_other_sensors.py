@@ -154,6 +154,10 @@ def test_a_dip_is_a_depth_or_the_empty_space_from_a_height() -> None:
     """Half an inch either way, uniform."""
     assert _instrument(Dip()).depth(0.5, Surroundings()) == Depth(0.5, 0.0127 / math.sqrt(3), 0.0, OK)
     assert _instrument(Dip(height_m=2.0)).depth(0.5, Surroundings()).depth_m == 1.5
+    assert _instrument(Dip(height_m=2.0)).depth(2.01, Surroundings()).depth_m == 0.0
+    assert _instrument(Dip(height_m=2.0)).depth(3.0, Surroundings()).quality == code(
+        Grade.REJECTED, Reason.OUT_OF_RANGE
+    )
 
 
 def test_an_instrument_counts_between_its_dates() -> None:
