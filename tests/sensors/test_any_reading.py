@@ -40,7 +40,7 @@ values = st.one_of(st.floats(), st.floats(0, 3), st.floats(0, 0.025), st.floats(
     st.sampled_from(PHYSICS),
     st.sampled_from(CORRECTIONS),
     values,
-    st.builds(Surroundings, any_number, any_number, any_number, any_number, any_number),
+    st.builds(Surroundings, any_number, any_number, any_number, any_number, any_number, st.floats(9.7, 9.9)),
 )
 def test_any_value_gives_a_finite_depth_with_a_finite_doubt_or_none(
     physics: Physics, corrections: tuple[Correction, ...], value: float, around: Surroundings
