@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from pydantic import Field, model_validator
 
+from holdwater.config.model import Model
+from holdwater.config.sections import Section, read_many
 from holdwater.errors import ConfigError
 
 JARGON = ("validation", "pydantic", "Input should", "type=", "ctx", "NoneType", "str_", "union", "Traceback", "dict")
@@ -321,6 +324,25 @@ def test_every_case_at_once_is_every_problem_at_once(read):
     assert words.splitlines()[0].endswith("site.toml: 8 problems")
     assert all(key in words for key in keys)
     assert caught.value.exit_code == 2
+
+
+def test_a_check_of_ours_that_fails_is_said_at_its_section_and_is_no_traceback():
+    """A fault of ours in one section hides nothing in the others, and is called ours."""
+
+    class Faulty(Model):
+        ends: list[int] = Field(description="ends")
+
+        @model_validator(mode="after")
+        def _fails(self) -> Faulty:
+            assert self.ends[1] >= 0
+            return self
+
+    good, problems = read_many(Section("tank", "many", Faulty, "x"), {"a": {"ends": []}, "b": {"ends": [1, 2]}})
+    assert list(good) == ["b"]
+    (problem,) = problems
+    assert problem.key == "tank.a"
+    assert "IndexError: list index out of range" in problem.found
+    assert "the fault is ours: report it" in problem.fix
 
 
 def test_problems_come_in_the_order_of_the_file(read):

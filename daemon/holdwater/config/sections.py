@@ -63,7 +63,7 @@ def sections() -> dict[str, Section]:
             "notice",
             "many",
             NoticeConfig,
-            "One kind of notice; none is needed, defaults hold. `holdwater check` says every kind with its lines.",
+            "One kind of notice; none is needed, defaults hold. `holdwater check` says every kind.",
         ),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
     )
@@ -83,6 +83,15 @@ def _read(section: Section, adapter: TypeAdapter[Any], data: Any, at: tuple[obje
         return adapter.validate_python(data), []
     except ValidationError as error:
         return None, problems_of(error, section.models, at, data)
+    except (ArithmeticError, AttributeError, LookupError, TypeError) as fault:
+        return None, [_our_fault(fault, at)]
+
+
+def _our_fault(fault: Exception, at: tuple[object, ...]) -> Problem:
+    """A check of ours that failed on values it had not thought of: still said at its place, never a traceback."""
+    found = f"settings that we fail to check ({type(fault).__name__}: {fault})"
+    fix = "compare it with sample_configs/; if all looks right the fault is ours: report it with this section"
+    return Problem(dotted(at), found, f"a section like one of sample_configs/ with [{at[0]}]", fix)
 
 
 def _not_a_table(section: Section, data: Any, at: tuple[object, ...]) -> Problem:
