@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
@@ -12,20 +11,16 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import click
 
-from holdwater.cli.freeze_words import Look, moment_of, own_series, place_of, save, tonight_json, tonight_lines
+from holdwater.cli.options import config_option, folder_of, moment_ms, site_of, store_option
 from holdwater.errors import OutsideError, StoreError, UsageError
 from holdwater.freeze.air import AirSeries, air_series
 from holdwater.freeze.evening import AFTERNOON_HOUR, Issue
-from holdwater.freeze.learning import learn_nights
-from holdwater.freeze.night import fresh
 from holdwater.freeze.score import FREEZING_C, OURS, WARN_CHANCE, NightRecord, Score, cold_months, scores, season, walk
-from holdwater.freeze.sun import HOUR_MS, Place
+from holdwater.freeze.sun import Place
 from holdwater.freeze.table import read_air
-from holdwater.freeze.tonight import Airs
-from holdwater.freeze.tonight import tonight as night_word
-from holdwater.web.charts.tonight import tonight_svg
 
 LATEST_ISSUE_H = 16
+_COLUMNS = "{:13s}{:>8s}{:>8s}{:>11s}{:>8s}{:>12s}{:>8s}{:>8s}"
 MONTH_NAMES = (
     "January",
     "February",
@@ -88,42 +83,41 @@ def score(
 
 
 @command.command()
-@click.option("--config", "config", type=click.Path(path_type=Path), required=True, help="The site's config file.")
+@config_option
+@store_option
 @click.option("--at", default=None, help="As of this time (RFC 3339 with offset) instead of the newest reading.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @click.option("--svg", "svg", type=click.Path(path_type=Path), default=None, help="Draw it into this file as well.")
-def tonight(config: Path, at: str | None, *, as_json: bool, svg: Path | None) -> None:
+def tonight(config: Path, store: Path | None, at: str | None, *, as_json: bool, svg: Path | None) -> None:
     """Say what the air will do tonight and what can freeze by it.
 
     It reads the store beside a running service and changes nothing. The lowest air is learned from the site's own
     nights; before there are enough of them it rests on other places. Only the exposures of the config are watched;
     no word is no proof.
     """
-    from holdwater.sitefile import open_site  # noqa: PLC0415  slow to import; `--help` needs none of it
+    # slow to import, and `score` needs none of it
+    from holdwater.cli import freeze_words as say  # noqa: PLC0415
+    from holdwater.freeze.tonight import Airs  # noqa: PLC0415
+    from holdwater.freeze.tonight import tonight as night_word  # noqa: PLC0415
     from holdwater.store.reader import open_reader  # noqa: PLC0415
 
-    site = open_site(config, os.environ)
-    place = place_of(site, config)
-    with open_reader(site.store.folder) as reader:
-        now_ms = moment_of(at) if at is not None else reader.newest_ms()
+    site = site_of(config)
+    place = say.place_of(site, config)
+    folder = folder_of(site, store)
+    with open_reader(folder) as reader:
+        now_ms = moment_ms(at, place.zone) if at is not None else reader.newest_ms()
         if now_ms is None:
-            raise StoreError(
-                "there is no reading yet", where=str(site.store.folder), do="ask again once readings have come in"
-            )
-        look = Look(reader, now_ms)
-        airs = Airs(look.air(site.air_series), {name: look.air(name) for name in own_series(site)})
+            raise StoreError("there is no reading yet", where=str(folder), do="ask again once readings have come in")
+        look = say.Look(reader, now_ms)
+        airs = Airs(look.air(site.air_series), {name: look.air(name) for name in say.own_series(site)})
         exposures = [(each, look.holding(site, each)) for each in site.exposures.values()]
-    told = night_word(
-        airs, place, now_ms, lambda series, issue: learn_nights(fresh(), series, place, issue, now_ms), exposures
-    )
+    told = night_word(airs, place, now_ms, say.learned(place, now_ms), exposures)
     if svg is not None:
-        title = f"Tonight at {site.name}, as of {datetime.fromtimestamp(now_ms / 1000, place.zone):%a %d %b %H:%M}"
-        past = [each for each in airs.outside.hours(now_ms - 12 * HOUR_MS, now_ms) if each is not None]
-        save(tonight_svg(told, past, site.measure, place.zone, title), svg)
+        say.draw(told, airs.outside, site, svg)
     if as_json:
-        click.echo(json.dumps(tonight_json(told, place.zone), ensure_ascii=False, allow_nan=False, indent=2))
+        click.echo(json.dumps(say.tonight_json(told, place.zone), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        click.echo("\n".join(tonight_lines(told, site.measure, place.zone)))
+        click.echo("\n".join(say.tonight_lines(told, site.measure, place.zone)))
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -237,8 +231,11 @@ def table(records: Sequence[NightRecord], place: Place, when: Issue, months: Seq
         f"{figures[0].nights} of {len(records)} nights scored, {freezing} below 0 C; humidity known in {humid}.",
         "",
     ]
-    lines += ["              MAE    bias   80 % band  width   below 0 C   false alarm  Brier"]
-    lines += [f"              degC   degC   covers     degC    at p>={WARN_CHANCE:g}     ratio", ""]
+    lines += [_COLUMNS.format("", "", "", "80 % band", "band", "freezing", "false", "Brier")]
+    lines += [
+        _COLUMNS.format("", "MAE C", "bias C", "holds", "wide C", f"hit p>={WARN_CHANCE:g}", "alarms", "score"),
+        "",
+    ]
     return lines + [_line(each) for each in figures]
 
 
@@ -259,9 +256,15 @@ def _why(records: Sequence[NightRecord]) -> str:
 
 
 def _line(figures: Score) -> str:
-    hits = "  -  " if figures.hit_share is None else f"{figures.hit_share:4.0%} hit"
-    alarms = "  - " if figures.false_alarm_ratio is None else f"{figures.false_alarm_ratio:4.2f}"
-    return (
-        f"{figures.name:12s}{figures.mae_c:6.2f} {figures.bias_c:+7.2f} {figures.covers:8.0%} {figures.width_c:10.2f}"
-        f"    {hits:>9s} {alarms:>11s} {figures.brier:9.3f}"
+    hits = "-" if figures.hit_share is None else f"{figures.hit_share:.0%}"
+    alarms = "-" if figures.false_alarm_ratio is None else f"{figures.false_alarm_ratio:.2f}"
+    return _COLUMNS.format(
+        figures.name,
+        f"{figures.mae_c:.2f}",
+        f"{figures.bias_c:+.2f}",
+        f"{figures.covers:.0%}",
+        f"{figures.width_c:.2f}",
+        hits,
+        alarms,
+        f"{figures.brier:.3f}",
     )

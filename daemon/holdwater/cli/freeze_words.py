@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -10,20 +10,26 @@ from zoneinfo import ZoneInfo
 
 from holdwater.config.exposure import Exposure
 from holdwater.config.site import Site
-from holdwater.errors import ConfigError, OutsideError, Problem, UsageError
+from holdwater.errors import ConfigError, OutsideError, Problem
 from holdwater.freeze.air import Air, AirSeries, air_series
-from holdwater.freeze.evening import AFTER_SUNRISE_MS
+from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue
 from holdwater.freeze.exposure import Holding, Risk
+from holdwater.freeze.learning import learn_nights
+from holdwater.freeze.night import NightModel, fresh
 from holdwater.freeze.sun import HOUR_MS, Place
 from holdwater.freeze.tank import fitted_time_constant_h
 from holdwater.freeze.tonight import Tonight, clock
 from holdwater.store.reader import Reader
 from holdwater.units import Measure
+from holdwater.web.charts.tonight import tonight_svg
 
 LEARNED_MS = 550 * 24 * HOUR_MS  # a year and a half of nights
 WATER_MS = 30 * 24 * HOUR_MS
 NEW_MS = 6 * HOUR_MS
-CAUTION = "Only listed spots are watched; no word is no proof. Local codes and licensed people decide."
+CAUTION = (
+    "Only listed spots are watched; no word is no proof.",
+    "Local codes and licensed people decide. Heat tape only if listed for the pipe.",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,20 +97,18 @@ def place_of(site: Site, config: Path) -> Place:
     return Place(site.latitude, site.longitude, site.timezone)
 
 
-def moment_of(text: str) -> int:
-    """A time from the command line, in ms UTC."""
-    try:
-        at = datetime.fromisoformat(text.upper())
-    except ValueError:
-        at = None
-    if at is None or at.tzinfo is None:
-        raise UsageError(
-            f"no time '{text}'",
-            expected="RFC 3339 with offset, 2026-10-14T16:00:00-06:00",
-            where="--at",
-            do="write the time so",
-        )
-    return round(at.timestamp() * 1000)
+def learned(place: Place, now_ms: int) -> Callable[[AirSeries, Issue], NightModel]:
+    """What the nights of a series taught up to now, for a time of issue."""
+    return lambda series, issue: learn_nights(fresh(), series, place, issue, now_ms)
+
+
+def draw(told: Tonight, outside: AirSeries, site: Site, file: Path) -> None:
+    """Draw tonight, with the air of the last twelve hours, into a file."""
+    at = datetime.fromtimestamp(told.now_ms / 1000, site.timezone)
+    past = [each for each in outside.hours(told.now_ms - 12 * HOUR_MS, told.now_ms) if each is not None]
+    save(
+        tonight_svg(told, past, site.measure, site.timezone, f"Tonight at {site.name}, as of {at:%a %d %b %H:%M}"), file
+    )
 
 
 def save(text: str, file: Path) -> None:
@@ -138,12 +142,12 @@ def tonight_lines(told: Tonight, measure: Measure, zone: ZoneInfo) -> list[str]:
         ]
     if not told.risks:
         return [*head, "No [exposure.NAME] is listed in the config, so nothing more can be told."]
-    return [*head, "", *_risk_table(told.risks, measure, zone), "", CAUTION]
+    return [*head, "", *_risk_table(told.risks, measure, zone), "", *CAUTION]
 
 
 def _risk_table(risks: Sequence[Risk], measure: Measure, zone: ZoneInfo) -> list[str]:
-    lines = [f"{'':24s}{'freezes below':>14s}{'chance':>8s}{'hours':>7s}  from   what to do"]
-    return lines + [f"{each.exposure.name[:23]:24s}{_risk_words(each, measure, zone)}" for each in risks]
+    lines = [f"{'':21s}{'freezes':>8s}{'chance':>8s}{'hours':>7s}  from   what to do"]
+    return lines + [f"{each.exposure.name[:20]:21s}{_risk_words(each, measure, zone)}" for each in risks]
 
 
 def _risk_words(each: Risk, measure: Measure, zone: ZoneInfo) -> str:
@@ -154,7 +158,7 @@ def _risk_words(each: Risk, measure: Measure, zone: ZoneInfo) -> str:
     limit = "-" if each.limit_c is None else measure.temperature_text(each.limit_c)
     since = "-" if each.from_ms is None else clock(each.from_ms, zone)
     do = ("ice in it now: " if each.state == "frozen" else "") + (DEEDS[each.exposure.kind] if each.act else "nothing")
-    return f"{limit:>14s}{each.chance or 0.0:8.0%}{each.hours_below_cold:7.0f}  {since:6s} {do}"
+    return f"{limit:>8s}{each.chance or 0.0:8.0%}{each.hours_below_cold:7.0f}  {since:6s} {do}"
 
 
 DEEDS = {

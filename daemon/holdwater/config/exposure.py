@@ -79,6 +79,17 @@ BORES_M: dict[ExposureKind, float] = {
 }
 LENGTHS_M: dict[ExposureKind, float] = {"spigot": 0.3, "pipe": 3.0, "sensor": 0.03, "screen": 0.3}
 
+# Cost of acting once and loss when nobody did, in the household's money: own figures, to be replaced by the
+# household's.
+STAKES: dict[ExposureKind, tuple[float, float]] = {
+    "spigot": (3.0, 58.0),
+    "pipe": (6.0, 150.0),
+    "tank": (15.0, 400.0),
+    "tank skin": (3.0, 30.0),
+    "screen": (2.0, 12.0),
+    "sensor": (3.0, 60.0),
+}
+
 Positive = Annotated[Length, Field(gt=0.0)]
 
 
@@ -86,7 +97,12 @@ class ExposureConfig(Model):
     """One thing that can freeze: `[exposure.NAME]`."""
 
     kind: ExposureKind = Field(description="what it is: spigot, pipe, tank, tank skin, screen, sensor")
-    tank: str = Field(default="", description="tank or tank skin: name of the tank", examples=["garden"])
+    tank: str = Field(
+        default="",
+        validate_default=True,
+        description="tank or tank skin: name of the tank",
+        examples=["garden"],
+    )
     bore: Positive | None = Field(
         default=None,
         description="inside diameter of the pipe or valve where water stands; default by kind",
@@ -135,9 +151,14 @@ class ExposureConfig(Model):
         examples=["28 degF"],
     )
     drained: bool = Field(default=False, description="true while there is no water in it for the season")
-    cost: Money = Field(default=3.0, ge=0.0, description="what acting once is worth to you", examples=["$3"])
-    loss: Money = Field(
-        default=58.0, ge=0.0, description="what it costs you when it freezes and nobody acted", examples=["$58"]
+    cost: Money | None = Field(
+        default=None, ge=0.0, description="what acting once is worth to you; default by kind", examples=["$3"]
+    )
+    loss: Money | None = Field(
+        default=None,
+        ge=0.0,
+        description="what it costs you when it freezes and nobody acted; default by kind",
+        examples=["$58"],
     )
 
     @field_validator("tank")
@@ -165,6 +186,7 @@ class ExposureConfig(Model):
     def build(self, name: str) -> Exposure:
         """The exposure, under its name in the file."""
         bore_m = self._bore_m()
+        usual_cost, usual_loss = STAKES[self.kind]
         return Exposure(
             name,
             self.kind,
@@ -181,8 +203,8 @@ class ExposureConfig(Model):
             self.water,
             self.limit,
             self.drained,
-            self.cost,
-            self.loss,
+            usual_cost if self.cost is None else self.cost,
+            usual_loss if self.loss is None else self.loss,
         )
 
 

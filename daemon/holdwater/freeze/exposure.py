@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
-from holdwater.config.exposure import Exposure, cube_surface_m2
+from holdwater.config.exposure import OF_TANK, Exposure, cube_surface_m2
 from holdwater.freeze.body import Body, State, follow
 from holdwater.freeze.decision import Stake
 from holdwater.freeze.fao import falling_c
@@ -81,13 +81,13 @@ class Risk:
 
 
 def body_of(exposure: Exposure, holding: Holding | None = None) -> Body:
-    """The lump of water of an exposure.
+    """The lump of water of an exposure; for the skin of a tank the water behind it.
 
     Args:
         exposure: what.
-        holding: water of its tank; needed for kind tank.
+        holding: water of its tank; needed for kinds tank and tank skin.
     """
-    if exposure.kind == "tank":
+    if exposure.kind in OF_TANK:
         return _tank(exposure, holding)
     film_w_m2k = WIND_W_M2K if exposure.wind else STILL_W_M2K
     outside_m2 = pi * exposure.outside_m * exposure.length_m
@@ -158,7 +158,7 @@ def risk(
     if exposure.drained:
         return Risk(exposure, "drained")
     body = body_of(exposure, holding)
-    if exposure.kind in ("tank", "tank skin") and (holding is None or holding.water_m3 == 0):
+    if exposure.kind in OF_TANK and (holding is None or holding.water_m3 == 0):
         known = holding is not None
         why = "" if known else "its tank is not known"
         return Risk(exposure, "empty" if known else "not known", chance=0.0 if known else None, why=why)
@@ -172,7 +172,7 @@ def risk(
 
 def _start(exposure: Exposure, state: State | None, holding: Holding | None) -> State | None:
     """The state at issue: measured water first."""
-    if exposure.kind in ("tank", "tank skin") and holding is not None and holding.water_c is not None:
+    if exposure.kind in OF_TANK and holding is not None and holding.water_c is not None:
         ice = state.ice if state is not None and holding.water_c <= 0.3 else 0.0
         return State(0.0 if ice > 0 else holding.water_c, ice)
     return state

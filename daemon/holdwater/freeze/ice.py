@@ -21,6 +21,7 @@ COEFFICIENTS_M = {
     "windy, no snow": 0.8 * M_PER_IN_ROOT_F,
     "lake with snow, high": 0.7 * M_PER_IN_ROOT_F,
     "lake with snow, low": 0.5 * M_PER_IN_ROOT_F,
+    "lake with snow, one station": 0.598 * M_PER_IN_ROOT_F,
     "river with snow, low": 0.4 * M_PER_IN_ROOT_F,
     "sheltered, low": 0.2 * M_PER_IN_ROOT_F,
 }

@@ -6,6 +6,7 @@ Each has a band from its own past errors, made as ours is, so that widths can be
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
 
@@ -16,6 +17,14 @@ from holdwater.freeze.spread import Distribution, Errors
 MONTH = 30
 SIZE_C = 2.5  # size of an error before there are own ones
 NAMES = ("persistence", "climatology", "FAO two-step")
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a forecaster said: its figure, and what may come by its own past errors; degC."""
+
+    middle_c: float
+    spread: Distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +43,8 @@ class Rivals:
     nights: list[PastNight]
     errors: dict[str, Errors]
 
-    def tell(self, evening: Evening) -> dict[str, float]:
-        """The figure of each yardstick that has one, degC.
+    def tell(self, evening: Evening) -> dict[str, Told]:
+        """What each yardstick says that can say something.
 
         Args:
             evening: what is known at issue.
@@ -48,16 +57,15 @@ class Rivals:
         handbook = fao.fit([(night.air_c, night.dew_c, night.came_c) for night in self.nights])
         if handbook is not None:
             told["FAO two-step"] = handbook.lowest_c(evening.air_c, dew_c(evening))
-        return told
+        return {
+            name: Told(centre_c, self.errors[name].distribution(centre_c, SIZE_C, ceiling=inf))
+            for name, centre_c in told.items()
+        }
 
-    def spread(self, name: str, centre_c: float) -> Distribution:
-        """A yardstick's figure with the errors that it made before."""
-        return self.errors[name].distribution(centre_c, SIZE_C, ceiling=inf)
-
-    def learn(self, evening: Evening, told: dict[str, float], came_c: float) -> None:
-        """A night is over."""
-        for name, centre_c in told.items():
-            spread = self.spread(name, centre_c)
+    def learn(self, evening: Evening, told: Mapping[str, Told], came_c: float) -> None:
+        """A night is over: what each of them told of it, and what came."""
+        for name in self.errors.keys() & told.keys():
+            centre_c, spread = told[name].middle_c, told[name].spread
             inside = spread.quantile(0.1) <= came_c <= spread.quantile(0.9)
             self.errors[name] = self.errors[name].learn((came_c - centre_c) / SIZE_C, inside=inside)
         self.nights.append(PastNight(evening.air_c, dew_c(evening), came_c))

@@ -12,8 +12,7 @@ from datetime import date, timedelta
 from holdwater.freeze import night as nights
 from holdwater.freeze.air import AirSeries
 from holdwater.freeze.evening import Evening, Issue, evening, lowest_c
-from holdwater.freeze.rivals import NAMES, Rivals, rivals
-from holdwater.freeze.spread import Distribution
+from holdwater.freeze.rivals import NAMES, Told, rivals
 from holdwater.freeze.sun import HOUR_MS, Place, local_date, night
 
 OURS = "holdwater"
@@ -24,14 +23,6 @@ SOUTH = (4, 5, 6, 7, 8, 9, 10)
 NO_AIR = "no air temperature at the time of issue"
 NOT_KNOWN = "too many hours are missing"
 NO_NIGHT = "sunrise + 2 h is before the time of issue"
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What a forecaster said: its figure, and what may come by its own past errors; degC."""
-
-    middle_c: float
-    spread: Distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +105,7 @@ def walk(series: AirSeries, place: Place, issue: Issue) -> Iterator[NightRecord]
     if not series.times:
         return
     model, yardsticks = nights.fresh(), rivals()
-    pending: list[tuple[Evening, dict[str, float], float]] = []
+    pending: list[tuple[Evening, dict[str, Told], float]] = []
     day, last = local_date(series.times[0], place.zone), local_date(series.times[-1], place.zone)
     while day <= last:
         tonight = night(day, place)
@@ -125,11 +116,11 @@ def walk(series: AirSeries, place: Place, issue: Issue) -> Iterator[NightRecord]
             yardsticks.learn(seen, told, came_c)
         known = evening(series, issued_ms, tonight)
         if known is not None:
-            centres = yardsticks.tell(known)
+            others = yardsticks.tell(known)
             came = _came(series, known)
-            yield _record(day, known, nights.forecast(model, known), _others(yardsticks, centres), came)
+            yield _record(day, known, nights.forecast(model, known), others, came)
             if came is not None:
-                pending.append((known, centres, came))
+                pending.append((known, others, came))
         elif series.times[0] <= issued_ms <= series.times[-1]:
             over = issued_ms > tonight.sunrise_ms + 2 * HOUR_MS
             yield NightRecord(day, issued_ms, {}, False, None, NO_NIGHT if over else NO_AIR)
@@ -141,10 +132,6 @@ def _came(series: AirSeries, known: Evening) -> float | None:
     if series.times[-1] <= known.end_ms - HOUR_MS:
         return None
     return lowest_c(series, known.issued_ms, known.end_ms)
-
-
-def _others(yardsticks: Rivals, centres: dict[str, float]) -> dict[str, Told]:
-    return {name: Told(centre_c, yardsticks.spread(name, centre_c)) for name, centre_c in centres.items()}
 
 
 def _record(

@@ -12,6 +12,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import exp, log
 
 KEEP = 0.99  # weight of an error falls to half in 69 nights: about the length of a kind of weather season
@@ -19,6 +20,8 @@ NIGHTS_KEPT = 300  # the 300th error weighs 5 %
 PRIOR_WEIGHT = 1.0  # the 21 prior errors are worth as many nights
 STEP = 0.02  # gain of the widening: it follows a change of season without wobbling by more than a tenth
 BAND = 0.8
+
+_WEIGHTS = tuple(KEEP**age for age in reversed(range(NIGHTS_KEPT)))
 
 # Errors over their expected size, before there are own ones: skewed to the cold side as air that cools freely is.
 # Rounded from seven hourly years of other places (New York airports, Aberdeen, Gatwick, Seville, Sydney).
@@ -53,12 +56,11 @@ class Errors:
             size: expected size of the error, above 0.
             ceiling: what the answer cannot exceed.
         """
-        count = len(self.scaled)
-        weighted = [(error, PRIOR_WEIGHT) for error in PRIOR_ERRORS]
-        weighted += [(error, KEEP ** (count - 1 - place)) for place, error in enumerate(self.scaled)]
-        return distribution(
-            ((centre + size * self.widening * error, weight) for error, weight in weighted), ceiling=ceiling
-        )
+        scale = size * self.widening
+        weights = _WEIGHTS[NIGHTS_KEPT - len(self.scaled) :]
+        weighted = [(centre + scale * error, PRIOR_WEIGHT) for error in PRIOR_ERRORS]
+        weighted += [(centre + scale * error, weight) for error, weight in zip(self.scaled, weights, strict=True)]
+        return distribution(weighted, ceiling=ceiling)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +115,16 @@ def distribution(weighted: Iterable[tuple[float, float]], *, ceiling: float) -> 
         weighted: values in degC with weights above 0; at least two values.
         ceiling: what no value can exceed, degC.
     """
-    merged: dict[float, float] = {}
-    for value, weight in weighted:
-        merged[value] = merged.get(value, 0.0) + weight
-    values = sorted(merged)
-    total = sum(merged.values())
-    levels: list[float] = []
-    below = 0.0
-    for value in values:
-        levels.append((below + merged[value] / 2) / total)
-        below += merged[value]
+    values: list[float] = []
+    weights: list[float] = []
+    for value, weight in sorted(weighted):
+        if values and value == values[-1]:
+            weights[-1] += weight
+        else:
+            values.append(value)
+            weights.append(weight)
+    total = sum(weights)
+    levels = [(below - weight / 2) / total for below, weight in zip(accumulate(weights), weights, strict=True)]
     return Distribution(tuple(values), tuple(levels), ceiling, _tail(values))
 
 

@@ -23,6 +23,7 @@ FILM_WIND_R = 0.17 * R_M2K_W  # outside of the box, windy
 FOAM_R_PER_M = 5 * R_M2K_W / 0.0254  # polystyrene board, R-5 an inch
 SMALLEST_GAP_C = 1.0  # between water and air; closer ones say nothing about the time constant
 FEWEST_HOURS = 48
+LARGEST_DOUBT = 0.15  # standard error of the fitted share, relative
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +93,9 @@ def fitted_time_constant_h(hours: Sequence[tuple[float | None, float | None]]) -
         hours: water and air temperature of consecutive hours, degC; None where unknown.
 
     Returns:
-        Hours, 1 to 2000; None with fewer than two days of such hours or when the water does not follow the air.
+        Hours, 1 to 2000; None with fewer than two days of such hours or when the water does not clearly follow the air.
     """
-    product = square = 0.0
+    product = square = changes = 0.0
     used = 0
     for (water_c, air_c), (next_c, _) in pairwise(hours):
         if water_c is None or air_c is None or next_c is None:
@@ -104,10 +105,15 @@ def fitted_time_constant_h(hours: Sequence[tuple[float | None, float | None]]) -
             continue
         product += gap_c * (next_c - water_c)
         square += gap_c * gap_c
+        changes += (next_c - water_c) ** 2
         used += 1
     if used < FEWEST_HOURS or product <= 0:
         return None
-    from_share = _time_constant(product / square)
+    share = product / square
+    doubt = sqrt(max(0.0, changes - share * product) / (used - 1) / square)
+    if share >= 1 or doubt > LARGEST_DOUBT * share:
+        return None
+    from_share = _time_constant(share)
     return from_share if 1 <= from_share <= 2000 else None
 
 

@@ -48,8 +48,12 @@ class Tonight:
 
     @property
     def to_do(self) -> tuple[Risk, ...]:
-        """The exposures for which acting pays, likeliest first."""
-        return tuple(sorted((each for each in self.risks if each.act), key=lambda each: -(each.chance or 0.0)))
+        """The exposures for which acting pays, those with most to lose first."""
+        return tuple(
+            sorted(
+                (each for each in self.risks if each.act), key=lambda each: -(each.chance or 0.0) * each.exposure.loss
+            )
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,22 +136,21 @@ def short(told: Tonight, measure: Measure, zone: ZoneInfo) -> str:
     if not told.to_do:
         return f"Tonight {head} Nothing listed is likely to freeze. Only listed spots are watched."
     tail = " Only listed spots are watched. Tick off when done."
-    names: list[str] = []
-    for each in told.to_do:
-        line = f"Freeze tonight: {head} Before dark: {_deeds([*names, _deed(each)])}.{tail}"
-        if len(line) > SHORT - 10 and names:
-            left = len(told.to_do) - len(names)
-            return f"Freeze tonight: {head} Before dark: {_deeds(names)}, {left} more.{tail}"[:SHORT]
-        names.append(_deed(each))
-    return f"Freeze tonight: {head} Before dark: {_deeds(names)}.{tail}"[:SHORT]
+    for count in range(len(told.to_do), 0, -1):
+        left = len(told.to_do) - count
+        more = f", {left} more" if left else ""
+        line = f"Freeze tonight: {head} Before dark: {_deeds(told.to_do[:count])}{more}.{tail}"
+        if len(line) <= SHORT:
+            return line
+    return f"Freeze tonight: {head} Before dark: see the list of {len(told.to_do)}.{tail}"
 
 
-def _deed(each: Risk) -> str:
-    return f"{ACTIONS[each.exposure.kind]} {each.exposure.name}"
-
-
-def _deeds(names: Sequence[str]) -> str:
-    return ", ".join(names)
+def _deeds(risks: Sequence[Risk]) -> str:
+    """What to do, by deed: ``drain garden spigot and shed pipe, clear leaf screen``."""
+    names: dict[str, list[str]] = {}
+    for each in risks:
+        names.setdefault(ACTIONS[each.exposure.kind], []).append(each.exposure.name)
+    return ", ".join(f"{deed} {' and '.join(found)}" for deed, found in names.items())
 
 
 def morning(came_c: float, measure: Measure, *, below_limit: bool) -> str:
