@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,18 +14,20 @@ from click.testing import CliRunner
 from holdwater.cli.calibrate import command
 from holdwater.config.sensor import CalibrationConfig
 from holdwater.errors import StoreError, UsageError
-from holdwater.events import Request
+from holdwater.events import Message, Request
 from holdwater.recording import Line
 from holdwater.replay import replay
 from holdwater.tanks.tank import Tank
-from place import HOUR_MS, MINUTE_MS, START_MS, make_site, reading, text_of
+from holdwater_sensors.echo import Ultrasonic
+from holdwater_sensors.instrument import Surroundings
+from place import HOUR_MS, MINUTE_MS, START_MS, make_site, payload, reading, text_of
 
 GAIN, OFFSET_M = 1.03, 0.012
 
 
-def _run(folder: Path, *arguments: str) -> str:
+def _run(folder: Path, *arguments: str, more: str = "") -> str:
     config = folder / "site.toml"
-    config.write_text(text_of(folder))
+    config.write_text(text_of(folder, more=more))
     result = CliRunner().invoke(command, ["--config", str(config), *arguments], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return result.output
@@ -137,6 +141,62 @@ def test_without_a_store_or_a_note_the_next_step_is_named(tmp_path: Path) -> Non
         with pytest.raises(UsageError) as error:
             _run(tmp_path, "--sensor", "main-level", "--by", by)
         assert word in error.value.words()
+
+
+SONAR = """
+[sensor.pond-level]
+tank = "shed"
+kind = "ultrasonic"
+series = "c:gap"
+height = "2 m"
+assumed_speed = "343.2 m/s"
+air = "c:lid"
+water = "c:water"
+"""
+
+
+def _sunny_days(folder: Path, share: float) -> None:
+    """Twelve days of a level that stands, a lid that warms by day, and a device that reckons with one speed of sound."""
+    physics = make_site(folder, more=SONAR).instruments["pond-level"].physics
+    assert isinstance(physics, Ultrasonic)
+    true = replace(physics, share=share)
+    lines = []
+    for at in range(12 * 144):
+        at_ms = START_MS + at * 10 * MINUTE_MS
+        lid_c = 15 + 12 * math.sin(at / 144 * 2 * math.pi) + 2 * math.sin(at * 1.7)
+        sent_m = 1.4 / true.gap(1.0, Surroundings(air_c=lid_c, water_c=13.0))[0]
+        pack = payload(("gap", "m", sent_m), ("lid", "Cel", lid_c), ("water", "Cel", 13.0), t_s=at_ms / 1000)
+        lines.append(Line(at_ms, Message("water/node/c/readings", pack.encode(), at_ms, at_ms / 1000)))
+    replay(make_site(folder, more=SONAR), [Line(START_MS - 1, Request("accept", {"node": "c"})), *lines], folder)
+
+
+@pytest.mark.slow
+def test_the_share_of_the_air_path_is_learned_from_a_real_store(tmp_path: Path) -> None:
+    """True share 40 %: what is printed is within 3 % and a config takes it."""
+    _sunny_days(tmp_path, 0.4)
+    output = _run(tmp_path, "--sensor", "pond-level", "--share", more=SONAR)
+    share = tomllib.loads(output[output.index("[sensor.") :])["sensor"]["pond-level"]["share"]
+    assert float(share.split()[0]) == pytest.approx(40, abs=3)
+    assert "windows of four hours" in output
+    with pytest.raises(UsageError) as error:
+        _run(tmp_path, "--sensor", "pond-level", "--share", "--days", "1", more=SONAR.replace("c:lid", "c:water"))
+    assert "too few hours" in error.value.words()
+
+
+@pytest.mark.parametrize(
+    ("sensor", "more", "word"),
+    [
+        ("main-level", "", "is no ultrasonic sensor"),
+        ("shed-level", "", "is no ultrasonic sensor"),
+        ("pond-level", SONAR.replace('water = "c:water"\n', ""), "no series of water temperature"),
+    ],
+)
+def test_a_sensor_without_a_path_to_learn_is_said(tmp_path: Path, sensor: str, more: str, word: str) -> None:
+    """Pressure, self-compensated, or without one of the temperatures."""
+    _store(tmp_path, [(1.0, None)])
+    with pytest.raises(UsageError) as error:
+        _run(tmp_path, "--sensor", sensor, "--share", more=more)
+    assert word in error.value.words()
 
 
 def test_the_help_has_the_caution() -> None:

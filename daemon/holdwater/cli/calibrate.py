@@ -44,11 +44,12 @@ class Pair:
 )
 @click.option("--doubt", default="0.3 in", show_default=True, help="Standard uncertainty of one dip.")
 @click.option("--valid-from", help="Date or time from which it counts; default: the first point's.")
+@click.option("--share", is_flag=True, help="Learn where between lid and water the air of an ultrasonic path is.")
 @config_option
 @store_option
 @span_options
 def command(
-    sensor: str, points: str | None, by: str, doubt: str, valid_from: str | None, config: Path, store: Path | None,
+    sensor: str, points: str | None, by: str, doubt: str, valid_from: str | None, share: bool, config: Path, store: Path | None,
     since: str | None, until: str | None, days: int | None,
 ) -> None:  # fmt: skip
     """Propose a correction: true depth = gain x measured depth + offset.
@@ -58,6 +59,9 @@ def command(
     Nothing is changed: it prints what the points leave over, and the lines to put into the config. Readings stay as
     received; history is worked out anew with the correction from its date on.
 
+    With --share: an air probe at the lid reads more than the air between sensor and water when the sun is on it. From the
+    false moves of the level in quiet hours it tells how far the mean of that air lies between water and probe.
+
     Never climb in or lean into a tank to dip it.
     """
     site = site_of(config)
@@ -66,10 +70,14 @@ def command(
     if points is not None:
         pairs: Sequence[Pair] = _given(points)
     else:
+        from holdwater.cli.calibrate_share import share_words  # noqa: PLC0415
         from holdwater.store.reader import open_reader  # noqa: PLC0415 -- sqlite only when a store is asked
 
         with open_reader(folder_of(site, store)) as reader:
             start, end = span_ms(since, until, days, site.timezone, (reader.oldest_ms() or 0, reader.newest_ms() or 0))
+            if share:
+                click.echo(share_words(reader, site, instrument, start, end))
+                return
             pairs = (_dips if by == "dips" else _rises)(reader, site, instrument, start, end)
     fit = _fit(pairs, dip_u_m, rises=points is None and by == "loads")
     start_ms = moment_ms(valid_from, site.timezone) if valid_from else next((p.at_ms for p in pairs if p.at_ms), None)
