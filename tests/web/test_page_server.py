@@ -218,13 +218,14 @@ def test_ipv6_loopback_is_served_under_its_own_address() -> None:
 
 
 @pytest.mark.slow
-def test_a_season_of_120_days_is_served_in_50_ms(page: Served) -> None:
-    """Three tanks of hourly rows, drawn afresh each time (the best of several, as other programs share the machine)."""
+@pytest.mark.parametrize("path", ["/season", "/season?tank=drinking"])
+def test_a_season_of_120_days_is_served_in_50_ms(page: Served, path: str) -> None:
+    """Hourly rows, drawn afresh each time; processor time of server and client together, as other programs share the machine."""
     times = []
     for number in range(8):
         page.now_ms += 60_000 * (number > 0)
-        began = time.perf_counter()
-        assert page.get("/season").status == 200
-        times.append((time.perf_counter() - began) * 1000)
+        began = time.process_time()
+        assert page.get(path).status == 200
+        times.append((time.process_time() - began) * 1000)
     assert page.book.opened == 8
     assert min(times) <= 50

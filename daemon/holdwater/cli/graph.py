@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import cast
 
 import click
 
+from holdwater.cli.options import config_option, folder_of, site_of, store_option
 from holdwater.errors import OutsideError, StoreError, UsageError
-from holdwater.units import Measure, System
 
 
-@click.command(name="graph")
-@click.option("--config", "config", type=click.Path(path_type=Path), required=True, help="The site's config file.")
-@click.option(
-    "--tank", "tanks", multiple=True, metavar="NAME", help="Only this tank; may be given again. Without it: all."
-)
+@click.command("graph")
+@config_option
+@store_option
+@click.option("--tank", "tanks", multiple=True, metavar="NAME", help="Only this tank (may be given again).")
 @click.option(
     "--days", type=click.IntRange(1, 3660), default=120, show_default=True, help="Local days up to the newest reading."
 )
@@ -26,34 +24,29 @@ from holdwater.units import Measure, System
     type=click.Path(path_type=Path),
     default=Path("season.svg"),
     show_default=True,
-    help="File to write; - for standard output.",
+    help="File; - for standard output.",
 )
-def command(config: Path, tanks: tuple[str, ...], days: int, units: str | None, out: Path) -> None:
+def command(config: Path, store: Path | None, tanks: tuple[str, ...], days: int, units: str | None, out: Path) -> None:
     """Draw the season of a site into an SVG file.
 
-    Level of each tank with its doubt, reserve, rain, frost nights, and what was written and told, explained in a list
-    under the picture. It reads the store beside a running service and changes nothing.
+    Level of each tank with its doubt and reserve, rain, frost nights, and what was written and told, explained in a list
+    under the picture. It is legible in black and white. It reads the store beside a running service and changes nothing.
     """
-    from holdwater.sitefile import open_site  # noqa: PLC0415 — slow to import; `--help` needs none of it
-    from holdwater.store.reader import open_reader  # noqa: PLC0415
+    from holdwater.store.reader import open_reader  # noqa: PLC0415 -- `--help` needs none of these
+    from holdwater.units import Measure, System  # noqa: PLC0415
     from holdwater.web.saved import saved_season  # noqa: PLC0415
 
-    site = open_site(config, os.environ)
+    site = site_of(config)
     for name in tanks:
         if name not in site.tanks:
-            raise UsageError(
-                f"no tank is called {name!r}",
-                expected=f"one of {', '.join(site.tanks)}",
-                where="--tank",
-                do="name one of these",
-            )
+            expected = f"one of {', '.join(site.tanks)}"
+            raise UsageError(f"no tank is called {name!r}", expected=expected, where="--tank", do="name one of these")
     measure = Measure(cast("System", units)) if units else site.measure
-    with open_reader(site.store.folder) as reader:
+    folder = folder_of(site, store)
+    with open_reader(folder) as reader:
         newest = reader.newest_ms()
         if newest is None:
-            raise StoreError(
-                "there is no reading yet", where=str(site.store.folder), do="draw again once readings have come in"
-            )
+            raise StoreError("there is no reading yet", where=str(folder), do="draw again once readings have come in")
         picture = saved_season(site, reader, measure, tanks or tuple(site.tanks), days=days, now_ms=newest)
     _write(picture, out)
 

@@ -97,7 +97,7 @@ def sky_lane(sky: Sky, frame: Frame) -> str:
     notches = [_notch(axis.x(start + COLDEST_MS), frame.bottom, frame.font * 0.62) for start in cold]
     said = []
     if sky.rain is not None:
-        said.append(f"rain {trimmed(sum(amount for _, amount in rain), 1 if unit == 'in' else 0)} {unit} in all")
+        said.append(f"rain {trimmed(sum(amount for _, amount in rain), 1 if unit == 'in' else 0)} {unit}")
     if sky.lows is not None:
         said.append(f"{len(cold)} frost {'night' if len(cold) == 1 else 'nights'} ▲")
     parts = [frame.plot(), frame.heading("sky", " · ".join(said))]

@@ -46,7 +46,7 @@
   // Notices hold buttons: they are taken from the page as the server writes it, and never under a finger.
   async function renew() {
     const top = document.getElementById("top");
-    if (top.contains(document.activeElement)) return false;
+    if (top.contains(document.activeElement) || top.querySelector("details[open]")) return false;
     const answer = await fetch("/", { cache: "no-store" });
     if (!answer.ok) return false;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
