@@ -150,6 +150,15 @@ def test_a_password_in_the_open_is_taken_warned_of_and_never_kept(read):
     assert "password_file" in warned[0]
 
 
+def test_a_secret_that_is_an_ordinary_word_changes_nothing_else_in_the_kept_text(read):
+    """A password "drinking" must not rename the drinking tank in the store."""
+    site = read('[broker]\nusername = "drinking"\npassword = "drinking"\n')
+    kept = tomllib.loads(site.text)
+    assert list(kept["tank"]) == ["drinking"]
+    assert kept["tank"]["drinking"]["use"] == "drinking"
+    assert kept["broker"] == {"username": "drinking", "password": GONE}
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -53,9 +53,7 @@ def without_secrets(text: str, data: dict[str, Any]) -> str:
         parts += [text[end:start], json.dumps(GONE)]
         end = stop
     clean = "".join([*parts, text[end:]])
-    for value in sorted(set(_secret_values(data, secret=False)), key=len, reverse=True):
-        if len(value) >= MIN_SEARCHED:
-            clean = clean.replace(value, GONE)
+    clean = _without_in_comments(clean, set(_secret_values(data, secret=False)))
     try:
         kept = tomllib.loads(clean)
     except tomllib.TOMLDecodeError:
@@ -63,6 +61,20 @@ def without_secrets(text: str, data: dict[str, Any]) -> str:
     if any(value != GONE for value in _secret_values(kept, secret=False)):
         raise ValueError("a secret could not be taken out")
     return clean
+
+
+def _without_in_comments(text: str, secrets: set[str]) -> str:
+    """The text with secrets put out that a comment repeats; elsewhere a secret may be an ordinary word, such as garden."""
+    looked_for = sorted((value for value in secrets if len(value) >= MIN_SEARCHED), key=len, reverse=True)
+
+    def put_out(token: re.Match[str]) -> str:
+        words = token.group()
+        if token.lastgroup == "comment":
+            for value in looked_for:
+                words = words.replace(value, GONE)
+        return words
+
+    return _TOKEN.sub(put_out, text)
 
 
 @dataclass

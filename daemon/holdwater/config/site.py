@@ -15,13 +15,12 @@ from holdwater.config.secrets import Secret
 from holdwater.units import Measure
 
 if TYPE_CHECKING:
-    from holdwater_sensors.formats import Route
-    from holdwater_sensors.instrument import Instrument
-
     from holdwater.config.channel import ChannelConfig
     from holdwater.config.exposure import Exposure
     from holdwater.config.notice import NoticeSettings
     from holdwater.tanks.tank import Tank
+    from holdwater_sensors.formats import Route
+    from holdwater_sensors.instrument import Instrument
 
 
 @dataclass(frozen=True, slots=True)
