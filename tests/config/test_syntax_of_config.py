@@ -67,6 +67,9 @@ def test_two_sensors_of_one_name_are_two_sections_of_one_name():
 def test_brackets_nested_beyond_reason_are_a_problem_and_no_crash():
     """A hostile file ends in words."""
     assert "nested too deep" in only("x = " + "[" * 100_000).found
+    for depth in (30, 400, 480):
+        assert "nested too deep" in only("x = " + "[" * depth + "]" * depth).found
+        assert "nested too deep" in only("x = " + "{a=" * depth + "1" + "}" * depth).found
 
 
 def test_keys_are_written_as_in_the_file():

@@ -10,6 +10,7 @@ from holdwater.config.redact import is_secret
 from holdwater.errors import Problem
 
 MAX_SYNTAX_PROBLEMS = 20  # more than a person repairs in one go
+MAX_DEPTH = 24  # levels; a vessel's shape with its heads needs eight
 _PLACE = re.compile(r"^(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL)
 _SETTING = re.compile(r"^\s*(?P<key>[A-Za-z0-9_\-.\"']+)\s*=\s*(?P<value>[^\[{\"'#]*?)\s*(#.*)?$")
 _BEGUN = re.compile(r"^\s*(?P<key>[A-Za-z0-9_\-.\"']+)\s*=")
@@ -66,10 +67,28 @@ def parse_toml(text: str) -> tuple[dict[str, Any], tuple[Problem, ...]]:
                 break
             lines[line - 1], last_line = "", line
         except RecursionError:
-            return {}, (Problem("file", "brackets nested too deep", "at most a few levels", "check the brackets"),)
+            return {}, (_TOO_DEEP,)
         else:
-            return ({}, tuple(problems)) if problems else (data, ())
+            if problems:
+                return {}, tuple(problems)
+            return ({}, (_TOO_DEEP,)) if _is_deep(data) else (data, ())
     return {}, tuple(problems)
+
+
+_TOO_DEEP = Problem("file", "brackets nested too deep", "at most a few levels", "check the brackets")
+
+
+def _is_deep(data: dict[str, Any]) -> bool:
+    """Whether tables and lists are nested deeper than any setting; deeper ones would exhaust whoever walks them."""
+    layer: list[Any] = [data]
+    for _ in range(MAX_DEPTH):
+        layer = [
+            each
+            for value in layer
+            if isinstance(value, dict | list)
+            for each in (value.values() if isinstance(value, dict) else value)
+        ]
+    return any(isinstance(value, dict | list) for value in layer)
 
 
 def _place(error: tomllib.TOMLDecodeError, lines: list[str]) -> tuple[int, int, str]:
