@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import time
 from collections.abc import Callable
 
@@ -61,4 +62,5 @@ def test_decoding_and_measuring_a_pack_costs_a_few_times_its_json(capsys: pytest
             f"\n  a pack of four against json.loads of it: decode {decode:.1f}, decode and measure {both:.1f}; "
             f"depth by ultrasonic {sonar:.2f}, by pressure {gauge:.2f}, filter {hampel:.2f}"
         )
-    assert both < 6
+    if sys.gettrace() is None:  # under coverage every line of Python costs more, json.loads does not
+        assert both < 6

@@ -218,6 +218,8 @@ CASES: list[tuple[str, Any, Why]] = [
     ("name too long", [{"bn": "a" * 200, "n": "b" * 100, "v": 1}], Why.NAME),
     ("name not ASCII", [{"n": "ä", "v": 1}], Why.NAME),
     ("name with a line break", [{"n": "a\n", "v": 1}], Why.NAME),
+    ("two known versions", [{"bver": 5, "n": "a", "v": 1}, {"bver": 10, "n": "b", "v": 1}], Why.VERSION),
+    ("a version after the default", [{"n": "a", "v": 1}, {"bver": 5, "n": "b", "v": 1}], Why.VERSION),
     ("must-understand label", [{"n": "a", "v": 1, "x_": 1}], Why.LABEL),
 ]
 

@@ -201,7 +201,7 @@ def report(name: str, site: Site, pairs: Sequence[Pair], fit: Fit, start_ms: int
     """
     measure, zone = site.measure, site.timezone
     begin = None if start_ms is None else datetime.fromtimestamp(start_ms / 1000, zone).isoformat(timespec="seconds")
-    lines = [f"{name}: {fit.n} point{'s' if fit.n > 1 else ''}, measured without correction, in {measure.length_unit}"]
+    lines = [f"{name}: {fit.n} point{'s' if fit.n > 1 else ''}, measured without correction ({measure.length_unit})"]
     lines.append(f"{'when':<18}{'measured':>10}{'true':>10}{'corrected':>11}{'left over':>11}")
     for pair, left_m in zip(pairs, fit.residuals, strict=True):
         when = "" if pair.at_ms is None else f"{datetime.fromtimestamp(pair.at_ms / 1000, zone):%Y-%m-%d %H:%M}"
