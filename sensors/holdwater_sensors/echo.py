@@ -114,6 +114,8 @@ class Ultrasonic:
         u_noise_m = math.sqrt(limit_m * limit_m / 3 + self.resolution_m * self.resolution_m / 12)
         tilt_m = gap_m * (1 / math.cos(self.tilt_rad) - 1) / math.sqrt(3) if self.tilt_rad else 0.0
         u_scale_m = math.sqrt(self.height_u_m * self.height_u_m + u_speed_m * u_speed_m + tilt_m * tilt_m)
+        if gap_m <= 0.0:  # no echo at all, or an error number: nothing is near
+            return None, u_noise_m, u_scale_m, OUT_OF_RANGE
         if gap_m < self.dead_zone_m:
             return None, u_noise_m, u_scale_m, DEAD_ZONE
         depth_m = self.height_m - gap_m

@@ -18,6 +18,7 @@ from holdwater_sensors.echo import Ultrasonic
 from holdwater_sensors.pressure import Hydrostatic
 from holdwater_sensors.quality import OK, Grade, Reason, code
 from holdwater_sensors.surroundings import Surroundings, plausible
+from holdwater_sensors.transmitter import LevelTransmitter
 from holdwater_sensors.weight import LoadCell
 
 __all__ = ["Depth", "Dip", "Instrument", "Physics", "Surroundings"]
@@ -80,7 +81,7 @@ class Dip:
         return Depth(max(depth_m, 0.0), u_m, 0.0, OK)
 
 
-Physics = Ultrasonic | Hydrostatic | FloatSwitch | LoadCell | Pulses | Dip
+Physics = Ultrasonic | Hydrostatic | LevelTransmitter | FloatSwitch | LoadCell | Pulses | Dip
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ class Instrument:
     @property
     def gives_depth(self) -> bool:
         """Whether its values become depths; floats give bounds, load cells weights, pulses amounts."""
-        return isinstance(self.physics, Ultrasonic | Hydrostatic | Dip)
+        return isinstance(self.physics, Ultrasonic | Hydrostatic | LevelTransmitter | Dip)
 
     def counts_at(self, ts_ms: int) -> bool:
         """Whether the instrument, as configured here, was in place at a time."""

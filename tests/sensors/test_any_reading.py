@@ -17,6 +17,7 @@ from holdwater_sensors.instrument import Depth, Dip, Instrument, Physics, Surrou
 from holdwater_sensors.pressure import Hydrostatic
 from holdwater_sensors.quality import Grade, grade_of
 from holdwater_sensors.signals import CurrentLoop, Ratiometric, Voltage
+from holdwater_sensors.transmitter import LevelTransmitter
 
 PHYSICS: list[Physics] = [
     Ultrasonic(2.0),
@@ -28,6 +29,7 @@ PHYSICS: list[Physics] = [
     Hydrostatic(0.0, signal=CurrentLoop(), high_pa=30_000.0),
     Hydrostatic(0.0, signal=Ratiometric(supply_measured=True), high_pa=30_000.0),
     Hydrostatic(0.0, signal=Voltage(0.0, 10.0), high_pa=30_000.0),
+    LevelTransmitter(2.0, CurrentLoop(), 2.0, 0.0, True, 0.01),
     Dip(2.0),
 ]
 CORRECTIONS = [(), (Correction(1.05, -0.01, 0.01, 0.01, -0.8),)]

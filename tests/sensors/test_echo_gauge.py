@@ -77,6 +77,8 @@ def test_inside_the_dead_zone_there_is_no_depth() -> None:
     """Never "tank overfull"."""
     depth_m, _, _, quality = GAUGE.measure(0.2, Surroundings(air_c=20.0))
     assert (depth_m, quality) == (None, code(Grade.REJECTED, Reason.DEAD_ZONE))
+    for nothing_heard in (0.0, -1.0):
+        assert GAUGE.measure(nothing_heard, Surroundings())[::3] == (None, code(Grade.REJECTED, Reason.OUT_OF_RANGE))
 
 
 def test_a_distance_beyond_floor_or_reach_is_refused_and_a_hair_below_the_floor_is_empty() -> None:

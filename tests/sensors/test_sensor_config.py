@@ -127,6 +127,29 @@ def test_a_loop_and_a_ratiometric_part_carry_their_signal() -> None:
     assert (part.unit, part.supply_series, part.physics.reference) == ("V", "a:supply", "absolute")
 
 
+def test_a_loop_may_stand_for_a_depth_or_a_distance() -> None:
+    """Radar at 3 m over the floor, 20 mA at the face: 12 mA is 1.5 m down; a depth counts from its zero up."""
+    radar = _build(kind="current loop", height="3 m", range=["3 m", "0 m"], measures="distance", accuracy="1 cm")
+    assert radar.depth(0.012, Surroundings()).depth_m == pytest.approx(1.5)
+    assert radar.depth(0.012, Surroundings()).u_noise_m == pytest.approx(0.01 / 3**0.5)
+    assert (radar.gives_depth, radar.spread_m) == (True, 0.005)
+    rod = _build(kind="current loop", height="10 cm", range="2 m", measures="depth", accuracy="1 %", resolution="1 mm")
+    assert rod.depth(0.020, Surroundings()).depth_m == pytest.approx(2.1)
+    assert rod.depth(0.0039, Surroundings()).depth_m == pytest.approx(0.0875)
+    assert rod.depth(0.0, Surroundings()).depth_m is None
+    deep = _build(kind="current loop", height="1 m", range="3 m", measures="distance")
+    assert deep.depth(0.020, Surroundings())[::3] == (None, 205)
+    assert deep.depth(0.0094, Surroundings()).depth_m == 0.0
+
+
+def test_a_voltage_that_does_not_follow_the_supply_is_read_as_it_is() -> None:
+    """0 to 10 V."""
+    part = _build(
+        kind="ratiometric", height="0 m", range="5 m", span=["0 V", "10 V"], fixed_span=True, measures="depth"
+    )
+    assert part.depth(5.0, Surroundings(supply_v=3.0)).depth_m == pytest.approx(2.5)
+
+
 def test_the_other_kinds_are_built() -> None:
     """Float, load cell, pulses of water and of rain, dip."""
     assert _build(kind="float", heights=["10 in", "40 in"]).physics == FloatSwitch((0.254, 1.016))
@@ -177,6 +200,22 @@ def test_dates_count_in_the_time_zone_of_the_site_and_calibrations_in_order() ->
         (GAUGE | {"range": ["0 psi", "5 m"]}, "range", "one kind of unit"),
         (GAUGE | {"range": ["0 m", "1 m", "2 m"]}, "range", "both ends"),
         ({"kind": "ratiometric", "height": "1 in", "range": "5 psi", "span": ["4.5 V", "0.5 V"]}, "span", "low first"),
+        (
+            {"kind": "current loop", "height": "1 m", "range": "5 psi", "measures": "depth"},
+            "range",
+            "a range in lengths",
+        ),
+        ({"kind": "current loop", "height": "1 m", "range": ["1 m", "1 m"], "measures": "depth"}, "range", "high end"),
+        (
+            {"kind": "current loop", "height": "1 m", "range": "5 m", "measures": "depth", "accuracy": "1 psi"},
+            "accuracy",
+            "length or ratio",
+        ),
+        (
+            {"kind": "ratiometric", "height": "1 in", "range": "5 psi", "span": ["0 V", "10 V"]},
+            "span",
+            "nominal supply",
+        ),
         (SONAR | {"accuracy": "1 psi"}, "accuracy", "length or ratio"),
         ({"kind": "load cell", "empty": "1 kg", "accuracy": "1 in"}, "accuracy", "mass or ratio"),
         (GAUGE | {"accuracy": "0.5 %"}, "accuracy", "share is of the full range"),

@@ -174,11 +174,19 @@ class SensorConfig(Model):
     reference: Reference = Field(
         default="gauge", description="current loop, ratiometric: what its pressure is measured against"
     )
+    measures: Literal["pressure", "depth", "distance"] = Field(
+        default="pressure",
+        description="current loop, ratiometric: what its range stands for; a depth counts from height up, a distance "
+        "from height down",
+    )
     usual_water: Temperature = Field(
         default=15.0, ge=0.0, le=40.0, description="pressure: water temperature when none is measured"
     )
     supply: Series | None = Field(default=None, description="ratiometric: series of its supply voltage")
     supply_nominal: Voltage = Field(default=5.0, gt=0.5, lt=60.0, description="ratiometric: supply when not measured")
+    fixed_span: bool = Field(
+        default=False, description="ratiometric: its output does not follow the supply (0 to 10 V, 1 to 5 V)"
+    )
     span: list[Voltage] = Field(
         default_factory=lambda: [0.5, 4.5],
         description="ratiometric: output at the two ends of the range, at nominal supply",

@@ -14,7 +14,8 @@ from holdwater_sensors.counter import Pulses
 from holdwater_sensors.echo import FIRMWARE_SPEED, Ultrasonic
 from holdwater_sensors.instrument import Dip, Physics
 from holdwater_sensors.pressure import Hydrostatic
-from holdwater_sensors.signals import CurrentLoop, Ratiometric, Signal
+from holdwater_sensors.signals import CurrentLoop, Ratiometric, Signal, Voltage
+from holdwater_sensors.transmitter import LevelTransmitter
 from holdwater_sensors.weight import LoadCell
 
 if TYPE_CHECKING:
@@ -61,19 +62,35 @@ def _as_pa(quantity: Quantity | None, span_pa: float, default_pa: float) -> floa
     return value * {"length": PA_PER_M_H2O, "ratio": span_pa}.get(dimension, 1.0)
 
 
+def _signal(config: SensorConfig) -> Signal | None:
+    if config.kind == "current loop":
+        return CurrentLoop()
+    if config.kind != "ratiometric":
+        return None
+    low_v, high_v = config.span
+    if config.fixed_span:
+        return Voltage(low_v, high_v)
+    nominal_v = config.supply_nominal
+    return Ratiometric(low_v / nominal_v, high_v / nominal_v, nominal_v, config.supply is not None)
+
+
+def _level_transmitter(config: SensorConfig, signal: Signal, low_m: float, high_m: float) -> Physics:
+    span_m = abs(high_m - low_m)
+    resolution_m = config.resolution[1] if config.resolution and config.resolution[0] == "length" else 0.0
+    accuracy_m = _RANGE_SHARE * span_m
+    if config.accuracy is not None:
+        accuracy_m = config.accuracy[1] * (span_m if config.accuracy[0] == "ratio" else 1.0)
+    down = config.measures == "distance"
+    height_m = config.height or 0.0
+    return LevelTransmitter(height_m, signal, low_m, high_m, down, accuracy_m, resolution_m, config.height_doubt)
+
+
 def _hydrostatic(config: SensorConfig, site: Site) -> Physics:
     low, high = ends_pa(config)
     span = high - low
-    signal: Signal | None = None
-    if config.kind == "current loop":
-        signal = CurrentLoop()
-    elif config.kind == "ratiometric":
-        signal = Ratiometric(
-            config.span[0] / config.supply_nominal,
-            config.span[1] / config.supply_nominal,
-            config.supply_nominal,
-            config.supply is not None,
-        )
+    signal = _signal(config)
+    if signal is not None and config.measures != "pressure":
+        return _level_transmitter(config, signal, low / PA_PER_M_H2O, high / PA_PER_M_H2O)
     return Hydrostatic(
         height_m=config.height or 0.0,
         reference=PRESSURE_KINDS.get(config.kind, config.reference),
@@ -168,4 +185,6 @@ def spread_of(physics: Physics) -> float:
         return max(0.002, physics.accuracy_m / 2, physics.resolution_m)
     if isinstance(physics, Hydrostatic):
         return max(0.002, (physics.accuracy_pa / 4 + physics.resolution_pa) / PA_PER_M_H2O)
+    if isinstance(physics, LevelTransmitter):
+        return max(0.002, physics.accuracy_m / 2, physics.resolution_m)
     return 0.003

@@ -34,8 +34,8 @@ _ALLOWED: dict[str, set[str]] = {
     "pressure": _HYDROSTATIC - {"seal"},
     "absolute pressure": _HYDROSTATIC - {"seal"},
     "sealed pressure": _HYDROSTATIC,
-    "current loop": _HYDROSTATIC | {"reference"},
-    "ratiometric": _HYDROSTATIC | {"reference", "supply", "supply_nominal", "span"},
+    "current loop": _HYDROSTATIC | {"reference", "measures"},
+    "ratiometric": _HYDROSTATIC | {"reference", "measures", "supply", "supply_nominal", "span", "fixed_span"},
     "float": {"heights", "band", "closed_when_up"},
     "load cell": {"empty", "carried", "adjusted_here"},
     "flow pulses": {"per_pulse", "rollover", "most_per_s"},
@@ -143,15 +143,23 @@ def _range(config: SensorConfig) -> None:
             "range",
         )
     low, high = ends_pa(config)
-    if high <= low:
+    if config.measures != "pressure" and config.range[0][0] != "length":
+        raise problem(
+            f"a range as {config.range[0][0]}, but measures = '{config.measures}'",
+            "a range in lengths",
+            'write range = ["0 m", "5 m"], or measures = "pressure"',
+            "range",
+        )
+    if high <= low and (config.measures == "pressure" or high == low):
         raise problem(
             f"range from {low:.6g} to {high:.6g} Pa", "a high end above the low end", "write the low end first", "range"
         )
-    if len(config.span) != 2 or config.span[1] <= config.span[0] or config.span[1] > config.supply_nominal:
+    too_high = len(config.span) == 2 and config.span[1] > config.supply_nominal and not config.fixed_span
+    if len(config.span) != 2 or config.span[1] <= config.span[0] or too_high:
         raise problem(
             f"span {config.span}",
             "two voltages, low first, at most the nominal supply",
-            'write span = ["0.5 V", "4.5 V"]',
+            'write span = ["0.5 V", "4.5 V"]; if it does not follow its supply, fixed_span = true',
             "span",
         )
 
@@ -159,7 +167,8 @@ def _range(config: SensorConfig) -> None:
 def _accuracy(config: SensorConfig) -> None:
     dimension = config.accuracy[0] if config.accuracy else ""
     on_pressure = config.kind in (*PRESSURE_KINDS, "current loop", "ratiometric")
-    usual = ("length", "pressure", "ratio") if on_pressure else ("length", "ratio")
+    pressed = on_pressure and config.measures == "pressure"
+    usual = ("length", "pressure", "ratio") if pressed else ("length", "ratio")
     good = _ACCURACY.get(config.kind, usual)
     if dimension and dimension not in good:
         raise problem(
