@@ -176,11 +176,11 @@ class Rig:
         return self.keep(self.alerts.on_heard(tank, f"{tank}:pressure", at_ms, self.mono_s))
 
     def levels(self, amount_gal: float, minutes: int, every_min: int = 1) -> list[Change]:
-        """A stretch of like readings."""
+        """A stretch of like readings of the drinking tank; the garden's box speaks too."""
         found: list[Change] = []
         for _ in range(0, minutes, every_min):
             self.pass_time(every_min * 60.0)
-            found += self.heard() + self.level(amount_gal) + self.tick()
+            found += self.heard() + self.heard(tank="garden") + self.level(amount_gal) + self.tick()
         return found
 
     def rows(self, table: str) -> list[Any]:

@@ -12,7 +12,8 @@ from dataclasses import replace
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
-from holdwater.alerts.facts import AirFact, Fact, LevelFact, Moment, SilenceFact, SystemFact
+from holdwater.alerts.facts import AirFact, Fact, FlowFact, LevelFact, Moment, SilenceFact, SystemFact
+from holdwater.alerts.flow import Flow
 from holdwater.alerts.heard import Heard
 from holdwater.alerts.kind import Kind, Rule
 from holdwater.alerts.kinds import KINDS
@@ -133,7 +134,8 @@ class Alerts:
         self._channels = with_defaults(site.channels)
         order = _holders_first(kinds)
         self._by_fact: dict[type, tuple[Kind, ...]] = {
-            fact: tuple(kind for kind in order if fact in kind.listens) for fact in (LevelFact, AirFact, SilenceFact)
+            fact: tuple(kind for kind in order if fact in kind.listens)
+            for fact in (LevelFact, FlowFact, AirFact, SilenceFact)
         }
         self._rules: dict[Key, Rule] = {}
         self._next_id = next_id
@@ -147,13 +149,14 @@ class Alerts:
         self._instruments = {each.series: each for each in site.instruments.values() if each.gives_depth}
         self._heard: dict[str, Heard] = {series: Heard(0.0) for series in self._instruments}
         self._notes = Notes()
+        self._flows: dict[str, Flow] = {}
         self._now: Moment | None = None
         self._lived_ms = 0.0
         self._restore(saved_rows, memory)
 
     # Facts
 
-    def on_level(  # noqa: PLR0917  called once a reading: no object to make
+    def on_level(
         self,
         tank: str,
         ts_ms: int,
@@ -176,6 +179,7 @@ class Alerts:
         trusted_m3 = fact.trusted_m3
         if trusted_m3 is not None:
             self._trusted[tank] = (ts_ms, trusted_m3, fact.u_m3)
+            changes += self._judge_flow(fact, trusted_m3)
         return changes
 
     def on_air(self, ts_ms: int, air_c: float | None, mono_s: float, quality: int = OK) -> list[Change]:
@@ -211,7 +215,7 @@ class Alerts:
         )
         return self._judge(fact, fact.ts_ms, 0)
 
-    def on_fact(  # noqa: PLR0917  likewise
+    def on_fact(
         self,
         kind: str,
         subject: str,
@@ -304,6 +308,7 @@ class Alerts:
                 "heard": {name: [each.last_ms, each.gaps_s, each.announced_s] for name, each in self._heard.items()},
                 "flaps": [[*key, *times] for key, times in self._flaps.items()],
                 "runs": {str(matter.id): progress(matter) for matter in self._matters.values()},
+                "flows": {name: flow.as_text() for name, flow in self._flows.items()},
                 "notes": self._notes.as_list(),
             },
             separators=(",", ":"),
@@ -336,12 +341,20 @@ class Alerts:
 
     # Inside
 
+    def _judge_flow(self, fact: LevelFact, on_hand_m3: float) -> list[Change]:
+        flow = self._flows.get(fact.tank)
+        if flow is None:
+            flow = self._flows[fact.tank] = Flow(fact.tank)
+        moving = flow.feed(fact.ts_ms, on_hand_m3, fact.u_noise_m3)
+        if moving is None and not any((kind.name, fact.tank) in self._matters for kind in self._by_fact[FlowFact]):
+            return []
+        moving = moving or FlowFact(fact.tank, fact.ts_ms, on_hand_m3)
+        return self._judge(moving, fact.ts_ms, self._stale_ms(fact.tank))
+
     def _judge(self, fact: Fact, ts_ms: int, stale_ms: int) -> list[Change]:
         changes: list[Change] = []
         for kind in self._by_fact[type(fact)]:
-            subject = (
-                fact.tank if isinstance(fact, LevelFact) else fact.series if isinstance(fact, SilenceFact) else "air"
-            )
+            subject = _subject(fact)
             judgement = kind.judge(fact, self, self._rule(kind, subject))
             if judgement is not None:
                 changes += self._apply(kind, judgement, ts_ms, stale_ms)
@@ -588,7 +601,14 @@ class Alerts:
         for name, (ts, gaps, announced_s) in held.get("heard", {}).items():
             if name in self._heard:
                 self._heard[name] = Heard(0.0, ts, tuple(gaps), announced_s)
+        self._flows = {name: Flow.of(name, text) for name, text in held.get("flows", {}).items()}
         self._notes = Notes.of(held.get("notes", []))
+
+
+def _subject(fact: Fact) -> str:
+    if isinstance(fact, LevelFact | FlowFact):
+        return fact.tank
+    return fact.series if isinstance(fact, SilenceFact) else "air"
 
 
 def _readable(memory: str) -> dict[str, Any]:

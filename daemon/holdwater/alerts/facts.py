@@ -39,6 +39,31 @@ class LevelFact:
 
 
 @dataclass(frozen=True, slots=True)
+class FlowFact:
+    """What a tank's water is doing at one reading: the move that goes on, if any; zeros when it stands still.
+
+    Attributes:
+        tank: name of the tank.
+        ts_ms: time of the reading, ms UTC.
+        on_hand_m3: on hand now.
+        moved_m3: moved since the move began, negative for a fall.
+        u_m3: standard uncertainty of it.
+        rate_m3_s: rate of it, negative for a fall.
+        for_s: how long it has gone on, s.
+        usual_m3: largest usual draw at this hour; None when not known.
+    """
+
+    tank: str
+    ts_ms: int
+    on_hand_m3: float
+    moved_m3: float = 0.0
+    u_m3: float = 0.0
+    rate_m3_s: float = 0.0
+    for_s: float = 0.0
+    usual_m3: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AirFact:
     """One reading of the outside air; `air_c` is None when it is rejected."""
 
@@ -72,7 +97,7 @@ class SystemFact:
     upper: str = "unknown"
 
 
-Fact = LevelFact | AirFact | SilenceFact | SystemFact
+Fact = LevelFact | FlowFact | AirFact | SilenceFact | SystemFact
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ LASTS_MS = {
     "guests": 3 * 24 * HOUR_MS,
     "load": 6 * HOUR_MS,
     "well run": 6 * HOUR_MS,
+    "drained": 2 * HOUR_MS,
     "moved": 6 * HOUR_MS,
 }
 MOST_MS = 60 * 24 * HOUR_MS

@@ -145,6 +145,6 @@ def progress(matter: Matter) -> list[Any]:
 def with_progress(matter: Matter, values: list[Any]) -> Matter:
     """The matter with what has moved since its row was written; a state that differs is older and not taken."""
     run, upper = run_of(values[0]), run_of(values[1])
-    if run.state is not matter.run.state or upper.state is not matter.upper.state:
+    if run.state is not matter.run.state:
         return matter
     return replace(matter, run=run, upper=upper, quiet_left_s=float(values[2]), repeat_in_s=values[3])
