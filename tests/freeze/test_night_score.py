@@ -47,7 +47,7 @@ def test_the_nights_are_the_agreed_ones(station: tmy.Station, persistence: float
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("station", "best", "worst"), [(tmy.GREENSBORO, 1.8, 2.0), (tmy.SAND_POINT, 0.8, 0.92)])
+@pytest.mark.parametrize(("station", "best", "worst"), [(tmy.GREENSBORO, 1.8, 2.0), (tmy.SAND_POINT, 0.8, 0.9)])
 def test_the_lowest_air_is_told_within_two_degrees_on_line(station: tmy.Station, best: float, worst: float) -> None:
     """Mean error two hours after sunset. Better than 1.8 (Greensboro) or 0.8 (Sand Point) would mean that the future
     leaked in."""

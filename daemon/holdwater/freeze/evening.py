@@ -12,6 +12,7 @@ from holdwater.freeze.sun import HOUR_MS, Night, Place, first_whole_hour, local_
 
 OLDEST_H = 2  # the newest reading may be so old
 DAY_H = 13  # the day's highest is looked for in so many hours
+NEAR_FOG_C = 4.0  # a depression below this is near saturation (own choice)
 DEW_H = 6  # the evening's highest dew point, likewise
 AFTER_SUNRISE_MS = 2 * HOUR_MS  # the lowest air comes a little after sunrise; two hours hold nearly every one
 AFTERNOON_HOUR = 15
@@ -52,6 +53,7 @@ class Evening:
         air_c: newest air temperature, at most 2 h old.
         fall_1h_c: change over the last hour.
         fall_3h_c: change over the last three hours.
+        fall_6h_c: change over the last six hours.
         below_highest_c: how far the air is below the highest of the last 13 h, at least 0.
         dew_depression_c: air less dew point, at least 0; None without humidity.
         drying_c: dew point less the highest of the last 6 h, at most 0: drier air arrives; None without humidity.
@@ -63,6 +65,7 @@ class Evening:
     air_c: float
     fall_1h_c: float
     fall_3h_c: float
+    fall_6h_c: float
     below_highest_c: float
     dew_depression_c: float | None = None
     drying_c: float | None = None
@@ -78,16 +81,19 @@ class Evening:
             (self.air_c - 5) / 10,
             self.fall_1h_c,
             self.fall_3h_c / 3,
+            self.fall_6h_c / 6,
             self.below_highest_c / 6,
             (self.left_h - 11) / 3,
             bias_c / 2,
         )
 
     def moist_inputs(self, bias_c: float) -> tuple[float, ...] | None:
-        """Inputs with the dew point; None without humidity."""
+        """Inputs with the dew point, and how near to fog it is, where dew and its heat stop the fall; None without
+        humidity."""
         if self.dew_depression_c is None or self.drying_c is None:
             return None
-        return (*self.inputs(bias_c), self.dew_depression_c / 6, self.drying_c / 3)
+        near_fog = min(self.dew_depression_c, NEAR_FOG_C) / NEAR_FOG_C
+        return (*self.inputs(bias_c), self.dew_depression_c / 6, self.drying_c / 3, near_fog)
 
 
 def evening(series: AirSeries, issued_ms: int, night: Night) -> Evening | None:
@@ -115,6 +121,7 @@ def evening(series: AirSeries, issued_ms: int, night: Night) -> Evening | None:
         now.air_c,
         _change(now, past, 1),
         _change(now, past, 3),
+        _change(now, past, 6),
         max(temperatures) - now.air_c,
         depression_c,
         drying_c,

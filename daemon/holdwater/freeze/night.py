@@ -30,8 +30,8 @@ SMALLEST_C = 0.35  # a thermometer in a garden is no better
 
 # Coefficients before there are own nights: rounded mean of fits to seven hourly years of other places (New York
 # airports, Aberdeen, Gatwick, Seville, Sydney). Order as in `Evening.moist_inputs`; degC for an input of one.
-PRIOR_DRY = (-2.6, -0.6, 0.15, 0.35, -0.35, -1.2, 0.25)
-PRIOR_MOIST = (-1.5, -0.9, 0.15, 0.4, -0.1, -1.1, 0.25, -1.25, 0.05)
+PRIOR_DRY = (-2.2, -0.95, 0.15, 0.8, 0.0, -0.15, -1.0, 0.45)
+PRIOR_MOIST = (-1.05, -0.85, 0.15, 0.5, -0.5, -0.45, -1.1, 0.25, -1.0, 0.05, -0.75)
 PRIOR_SIZE = (1.3, 0.1, 0.4)
 
 
