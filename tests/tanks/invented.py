@@ -54,11 +54,17 @@ def _head(rng: random.Random, radius: float) -> tuple[dict[str, Any] | str, str,
     return kind, kind, reach, f, k
 
 
-def _axis(radius: float, straight: float, low: tuple[Any, ...], high: tuple[Any, ...]) -> tuple[Callable[[np.ndarray], np.ndarray], list[float]]:
+def _axis(
+    radius: float, straight: float, low: tuple[Any, ...], high: tuple[Any, ...]
+) -> tuple[Callable[[np.ndarray], np.ndarray], list[float]]:
     """Radius along the axis and joints of a cylinder between two heads; 0 at the first tangent line."""
     parts = []
     for _, kind, reach, f, k in (low, high):
-        parts.append(None if kind == "flat" else (slices.head_radius(kind, radius, reach, f, k), slices.head_joints(kind, radius, reach, f, k)))
+        parts.append(
+            None
+            if kind == "flat"
+            else (slices.head_radius(kind, radius, reach, f, k), slices.head_joints(kind, radius, reach, f, k))
+        )
 
     def along(t: np.ndarray) -> np.ndarray:
         out = np.full_like(t, radius)
@@ -77,7 +83,13 @@ def lying(rng: random.Random, tilt: bool) -> Invented:
     """A lying cylinder with two random heads, level or not."""
     radius, straight = rng.uniform(0.2, 2.0), rng.uniform(0.2, 6.0)
     low, high = _head(rng, radius), _head(rng, radius)
-    config = {"kind": "horizontal cylinder", "diameter": text(2 * radius), "length": text(straight), "left": low[0], "right": high[0]}
+    config = {
+        "kind": "horizontal cylinder",
+        "diameter": text(2 * radius),
+        "length": text(straight),
+        "left": low[0],
+        "right": high[0],
+    }
     along, joints = _axis(radius, straight, low, high)
     if not tilt:
         return Invented(config, lambda depth: slices.turned(along, joints, (0.0, 1.0), depth - radius))
@@ -93,7 +105,13 @@ def standing(rng: random.Random, tilt: bool) -> Invented:
     """A standing cylinder with random bottom and top, level or not."""
     radius, straight = rng.uniform(0.2, 3.0), rng.uniform(0.2, 5.0)
     low, high = _head(rng, radius), _head(rng, radius)
-    config = {"kind": "upright cylinder", "diameter": text(2 * radius), "side": text(straight), "bottom": low[0], "top": high[0]}
+    config = {
+        "kind": "upright cylinder",
+        "diameter": text(2 * radius),
+        "side": text(straight),
+        "bottom": low[0],
+        "top": high[0],
+    }
     along, joints = _axis(radius, straight, low, high)
     if not tilt:
         return Invented(config, lambda depth: slices.upright(along, joints, depth))
@@ -108,7 +126,12 @@ def standing(rng: random.Random, tilt: bool) -> Invented:
 def tapering(rng: random.Random, tilt: bool) -> Invented:
     """A frustum, level or not."""
     one, two, height = rng.uniform(0.1, 2.0), rng.uniform(0.1, 2.0), rng.uniform(0.3, 3.0)
-    config = {"kind": "frustum", "bottom_diameter": text(2 * one), "top_diameter": text(2 * two), "height": text(height)}
+    config = {
+        "kind": "frustum",
+        "bottom_diameter": text(2 * one),
+        "top_diameter": text(2 * two),
+        "height": text(height),
+    }
 
     def along(t: np.ndarray) -> np.ndarray:
         return one + (two - one) * t / height
@@ -138,9 +161,22 @@ def sloping(rng: random.Random, tilt: bool) -> Invented:
     l0, w0, l1, w1, height = (rng.uniform(0.2, 3.0) for _ in range(5))
     if rng.random() < 0.5:
         l1 = l0
-        config = {"kind": "trough", "bottom_width": text(w0), "top_width": text(w1), "height": text(height), "length": text(l0)}
+        config = {
+            "kind": "trough",
+            "bottom_width": text(w0),
+            "top_width": text(w1),
+            "height": text(height),
+            "length": text(l0),
+        }
     else:
-        config = {"kind": "tapered box", "bottom_length": text(l0), "bottom_width": text(w0), "top_length": text(l1), "top_width": text(w1), "height": text(height)}
+        config = {
+            "kind": "tapered box",
+            "bottom_length": text(l0),
+            "bottom_width": text(w0),
+            "top_length": text(l1),
+            "top_width": text(w1),
+            "height": text(height),
+        }
 
     def volume(depth: float) -> float:
         t, w = slices.spots([0.0, max(1e-12, min(depth, height))])
@@ -153,7 +189,13 @@ def oval(rng: random.Random, tilt: bool) -> Invented:
     """A lying oval of either section, level or tilted along: slices across the length, each by its widths."""
     width, height, length = rng.uniform(0.3, 3.0), rng.uniform(0.3, 3.0), rng.uniform(0.5, 5.0)
     section = rng.choice(("elliptic", "stadium"))
-    config: dict[str, Any] = {"kind": "horizontal oval", "section": section, "width": text(width), "height": text(height), "length": text(length)}
+    config: dict[str, Any] = {
+        "kind": "horizontal oval",
+        "section": section,
+        "width": text(width),
+        "height": text(height),
+        "length": text(length),
+    }
     r = min(width, height) / 2
 
     def wide(y: np.ndarray) -> np.ndarray:
@@ -167,7 +209,10 @@ def oval(rng: random.Random, tilt: bool) -> Invented:
     area = np.concatenate([[0.0], np.cumsum(w * wide(y))])
     edge = np.concatenate([[0.0], np.cumsum(w)])
     if not tilt:
+
         def level(depth: float) -> float:
+            if depth <= 0.0:
+                return 0.0
             cut = [j for j in joints if j < depth]
             ys, ws = slices.spots([*cut, min(depth, height)])
             return float(np.sum(ws * wide(ys))) * length
@@ -183,8 +228,6 @@ def oval(rng: random.Random, tilt: bool) -> Invented:
         return float(np.mean(np.interp(surface, edge, area)) * length)
 
     return Invented(config, volume, 5e-5)
-
-
 
 
 KINDS = (lying, standing, tapering, boxed, sloping, oval)

@@ -6,6 +6,7 @@ is a circular segment. Everything else is cut into upright columns. NumPy only; 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 
@@ -18,7 +19,7 @@ def spots(joints: Sequence[float], panels: int = 24) -> tuple[np.ndarray, np.nda
     """Places and weights from the first to the last joint, closer at each joint, where radii turn sharply."""
     places, weights = [], []
     edges = (1 - np.cos(np.linspace(0, math.pi, panels + 1))) / 2
-    for a, b in zip(joints, joints[1:]):
+    for a, b in itertools.pairwise(joints):
         cuts = a + (b - a) * edges
         half = np.diff(cuts) / 2
         places.append((cuts[:-1] + half)[:, None] + half[:, None] * NODES[None, :])
@@ -32,7 +33,13 @@ def segment(radius: np.ndarray, height: np.ndarray) -> np.ndarray:
     return radius**2 * (np.arccos(-share) + share * np.sqrt(1 - share**2))
 
 
-def turned(radius: Callable[[np.ndarray], np.ndarray], joints: Sequence[float], up: tuple[float, float], level: float, steps: int = 24) -> float:
+def turned(
+    radius: Callable[[np.ndarray], np.ndarray],
+    joints: Sequence[float],
+    up: tuple[float, float],
+    level: float,
+    steps: int = 24,
+) -> float:
     """Volume of a body of revolution below a level.
 
     Args:
@@ -66,7 +73,9 @@ def upright(radius: Callable[[np.ndarray], np.ndarray], joints: Sequence[float],
     return float(np.sum(w * math.pi * radius(t) ** 2))
 
 
-def columns(length: float, width: float, height: float, up: tuple[float, float, float], level: float, count: int = 300) -> float:
+def columns(
+    length: float, width: float, height: float, up: tuple[float, float, float], level: float, count: int = 300
+) -> float:
     """Volume of a box below a level over its lowest corner, in upright columns of the box's own frame."""
     ux, uy, uz = up
     x = (np.arange(count) + 0.5) / count * length - length / 2
@@ -76,7 +85,9 @@ def columns(length: float, width: float, height: float, up: tuple[float, float, 
     return float(np.mean(np.clip(top, 0.0, height)) * length * width)
 
 
-def head_radius(kind: str, radius: float, reach: float, f: float = 1.0, k: float = 0.06) -> Callable[[np.ndarray], np.ndarray]:
+def head_radius(
+    kind: str, radius: float, reach: float, f: float = 1.0, k: float = 0.06
+) -> Callable[[np.ndarray], np.ndarray]:
     """Radius of a head by distance from its tangent line, from the definition of each kind."""
     if kind == "conical":
         return lambda t: radius * (1 - t / reach)

@@ -21,8 +21,22 @@ from holdwater.units import M3_PER_GAL, parse
 
 ROWS = list(csv.DictReader((Path(__file__).parent.parent / "reference" / "tank-volumes.csv").open(encoding="utf-8")))
 # Exact by definition (NIST SP 811): yard 0.9144 m; imperial gallon 4.54609 L. The tables with imperial gallons use 6.232 per ft3.
-M3_PER = {"us_gal": M3_PER_GAL, "imp_gal": 4.54609e-3, "ft3": 0.3048**3, "in3": 0.0254**3, "m3": 1.0, "L": 1e-3, "yd3": 0.9144**3}
-HEADS = {"conical": "conical", "ellipsoidal": "ellipsoidal", "guppy": "guppy", "spherical": "spherical", "torispherical": "torispherical"}
+M3_PER = {
+    "us_gal": M3_PER_GAL,
+    "imp_gal": 4.54609e-3,
+    "ft3": 0.3048**3,
+    "in3": 0.0254**3,
+    "m3": 1.0,
+    "L": 1e-3,
+    "yd3": 0.9144**3,
+}
+HEADS = {
+    "conical": "conical",
+    "ellipsoidal": "ellipsoidal",
+    "guppy": "guppy",
+    "spherical": "spherical",
+    "torispherical": "torispherical",
+}
 FULL_M = 1e6
 
 
@@ -40,14 +54,22 @@ def head(row: dict[str, Any], kind: str, unit: str, dented: bool = False) -> Hea
 def body(shape: str, p: dict[str, Any]) -> Body:
     """The product's tank for a row's parameters."""
     unit = p.get("unit") or p.get("D_unit") or "m"
-    size = {key: metres(value, unit) for key, value in p.items() if isinstance(value, int | float) and key not in ("f", "k", "heads", "slope", "side_slope_h_per_v")}
+    size = {
+        key: metres(value, unit)
+        for key, value in p.items()
+        if isinstance(value, int | float) and key not in ("f", "k", "heads", "slope", "side_slope_h_per_v")
+    }
     if shape in ("vertical_cylinder",):
         return upright_cylinder(size["D"], 1000.0)
     if shape in ("box", "ibc_rating_vs_outer_box", "ibc_rating_vs_bottle_box"):
         return box(size["L"], size["W"], size.get("H", 1000.0))
     if shape.startswith("horizontal_cylinder_flat_tilted"):
         level = horizontal_cylinder(size["D"], size["L"])
-        return level if shape.endswith("as_if_level") else tilted(level, math.atan(p["slope"]), 0.0, Place(-size["L"] / 2, 0.0, True))
+        return (
+            level
+            if shape.endswith("as_if_level")
+            else tilted(level, math.atan(p["slope"]), 0.0, Place(-size["L"] / 2, 0.0, True))
+        )
     if shape.startswith("horizontal_cylinder"):
         kind = shape.removeprefix("horizontal_cylinder_").removesuffix("_heads")
         ends = head(p, kind, unit) if kind in HEADS else None
@@ -70,14 +92,18 @@ def body(shape: str, p: dict[str, Any]) -> Body:
     if shape == "rectangular_frustum_pond":
         rise = metres(12, "ft")
         more = 2 * p["side_slope_h_per_v"] * rise
-        return tapered_box((size["bottom_L"], size["bottom_W"]), (size["bottom_L"] + more, size["bottom_W"] + more), rise)
+        return tapered_box(
+            (size["bottom_L"], size["bottom_W"]), (size["bottom_L"] + more, size["bottom_W"] + more), rise
+        )
     raise AssertionError(shape)
 
 
 def head_full(p: dict[str, Any]) -> float:
     """Volume of one head alone."""
     kind = p["type"]
-    one = {"ellipsoidal_2to1": Head("ellipsoidal", 0.25), "hemispherical": Head("hemispherical")}.get(kind) or Head("torispherical", 0.0, p.get("f", 1.0), p.get("k", 0.06))
+    one = {"ellipsoidal_2to1": Head("ellipsoidal", 0.25), "hemispherical": Head("hemispherical")}.get(kind) or Head(
+        "torispherical", 0.0, p.get("f", 1.0), p.get("k", 0.06)
+    )
     curve = one.standing(0.5)
     assert curve is not None
     return curve.volume(curve.height_m)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -33,8 +34,8 @@ def judge(tank: Invented, seed: int) -> float:
 
 @pytest.mark.slow
 def test_two_thousand_random_tanks_agree_with_slices(capsys):
-    """2,000 tanks, 4 depths each, one in 25 out of level; the largest difference is printed."""
-    worst = max(judge(invent(seed, tilted_share=0.04), seed) for seed in range(2000))
+    """2,000 tanks, 4 depths each, one in 50 out of level; the largest difference is printed."""
+    worst = max(judge(invent(seed, tilted_share=0.02), seed) for seed in range(2000))
     with capsys.disabled():
         print(f"\n2000 random tanks: largest difference to slice integration {worst:.1e} of the whole")
 
@@ -69,7 +70,7 @@ def test_the_volume_never_falls_and_never_jumps(seed):
     whole, steps = body.volume_m3(BEYOND_M), 1500
     rungs = [body.volume_m3(body.height_m * k / steps) for k in range(steps + 1)]
     widest = max(body.area_m2(body.height_m * k / steps) for k in range(steps + 1))
-    rises = [b - a for a, b in zip(rungs, rungs[1:], strict=False)]
+    rises = [b - a for a, b in itertools.pairwise(rungs)]
     assert min(rises) >= -1e-9 * whole
     assert max(rises) <= 1.02 * widest * body.height_m / steps + 1e-9 * whole
 

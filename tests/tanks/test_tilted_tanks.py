@@ -32,7 +32,9 @@ SHAPES = {
     "upright stadium": upright_oval(2.0, 1.0, 0.8, elliptic=False),
     "lying cylinder": horizontal_cylinder(1.2, 2.4),
     "lying with dished and slanted ends": horizontal_cylinder(1.2, 2.4, Head("torispherical"), Head("guppy", 0.4)),
-    "lying with dented ends": horizontal_cylinder(1.2, 2.4, Head("spherical", 0.2, dented=True), Head("conical", 0.2, dented=True)),
+    "lying with dented ends": horizontal_cylinder(
+        1.2, 2.4, Head("spherical", 0.2, dented=True), Head("conical", 0.2, dented=True)
+    ),
     "capsule": capsule(1.0, 3.0),
     "lying ellipse": horizontal_oval(1.4, 0.9, 2.5, elliptic=True),
     "lying stadium": horizontal_oval(1.4, 0.9, 2.5, elliptic=False),
@@ -58,10 +60,15 @@ def test_a_tank_hardly_out_of_level_reads_as_a_level_one(name):
     for share in (0.1, 0.37, 0.5, 0.81):
         depth = share * level.height_m
         start = (tipped.height_m - level.height_m) / 2
-        assert tipped.volume_m3(depth + start) == pytest.approx(level.volume_m3(depth), abs=2e-4 * level.volume_m3(FULL_M))
+        assert tipped.volume_m3(depth + start) == pytest.approx(
+            level.volume_m3(depth), abs=2e-4 * level.volume_m3(FULL_M)
+        )
 
 
-@pytest.mark.parametrize(("slope", "depth", "volume"), [(0.01, 0.6, 1.32261264), (0.02, 0.6, 1.28808491), (0.02, 0.04, 0.00928071588), (0.02, 1.19, 2.69120819)])
+@pytest.mark.parametrize(
+    ("slope", "depth", "volume"),
+    [(0.01, 0.6, 1.32261264), (0.02, 0.6, 1.28808491), (0.02, 0.04, 0.00928071588), (0.02, 1.19, 2.69120819)],
+)
 def test_a_sensor_at_the_low_end_of_a_sloping_cylinder(slope, depth, volume):
     """D 1.2 m, L 2.4 m, depth square to the axis at the low end: own computation by two quadratures (tank-volumes.csv)."""
     tank = tilted(horizontal_cylinder(1.2, 2.4), math.atan(slope), 0.0, Place(-1.2, square=True))
@@ -94,11 +101,11 @@ def test_the_same_surface_read_at_two_places_is_one_volume(along, depth, slope):
 
 
 def test_plumb_and_square_readings_differ_by_the_cosine():
-    """A plumb reading h is h cos(angle) square to the axis."""
+    """A plumb reading h is h / cos(angle) square to the axis."""
     cylinder, angle = horizontal_cylinder(1.2, 2.4), 0.2
     square = tilted(cylinder, angle, 0.0, Place(-1.2, square=True))
     plumb = tilted(cylinder, angle, 0.0, Place(-1.2))
-    assert plumb.volume_m3(0.5) == pytest.approx(square.volume_m3(0.5 * math.cos(angle)), rel=1e-9)
+    assert plumb.volume_m3(0.5) == pytest.approx(square.volume_m3(0.5 / math.cos(angle)), rel=1e-9)
 
 
 def test_a_half_full_tilted_upright_cylinder_keeps_its_mean_depth():

@@ -55,22 +55,11 @@ class Chart:
 def chart(points: Sequence[Point]) -> Chart:
     """The curve through (height, volume) points, m and m3; both must rise.
 
-    A chart that does not begin at height 0 is led to it by a straight line to no water, the one thing known there.
+    A chart that begins above height 0 is led down to no water at the floor, the one thing known there.
     """
-    heights, volumes = [h for h, _ in points], [v for _, v in points]
-    slopes = _slopes(heights, volumes)
-    if heights[0] > 0.0:
-        return (
-            Chart((0.0, *heights), (0.0, *volumes), (volumes[0] / heights[0], *slopes))
-            if volumes[0] > 0.0
-            else _dry(heights, volumes, slopes)
-        )
-    return Chart(tuple(heights), tuple(volumes), tuple(slopes))
-
-
-def _dry(heights: Sequence[float], volumes: Sequence[float], slopes: Sequence[float]) -> Chart:
-    """No water up to the first height."""
-    return Chart((0.0, *heights), (0.0, *volumes), (0.0, 0.0, *slopes[1:]))
+    known = [*points] if points[0][0] <= 0.0 else [(0.0, 0.0), *points]
+    heights, volumes = [h for h, _ in known], [v for _, v in known]
+    return Chart(tuple(heights), tuple(volumes), tuple(_slopes(heights, volumes)))
 
 
 def _slopes(heights: Sequence[float], volumes: Sequence[float]) -> list[float]:
@@ -138,7 +127,7 @@ def filled(added_m3: Sequence[float], depths_m: Sequence[float], u_added_m3: flo
 
 
 def _say(count: int) -> Callable[[Measure], str]:
-    def say(measure: Measure) -> str:
+    def say(_: Measure) -> str:
         return f"by its dip chart of {count} points"
 
     return say

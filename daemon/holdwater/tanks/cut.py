@@ -9,7 +9,6 @@ does not mind: Takahasi and Mori, "Double exponential formulas for numerical int
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
@@ -65,10 +64,19 @@ def axis_area(runs: Iterable[Run], up: tuple[float, float], level_m: float, rise
 
 
 def _quadratic(run: Run, start: float, step: float) -> float:
-    """Integral of half the chords where r2 is a quadratic: sqrt of the quadratic r2 - d2 between its roots."""
+    """Integral of half the chords where r2 is a quadratic: sqrt of the quadratic r2 - d2 between its roots.
+
+    Places count from where the surface meets the axis, as near as the run comes to it: else r2 - d2 is the small
+    difference of large numbers in an upright tank that is hardly out of level.
+    """
+    origin = min(max(-start / step, run.start_m), run.end_m) if step != 0.0 else run.start_m
     q0, q1, q2 = run.square
-    a, b, c = q2 - step * step, q1 - 2 * start * step, q0 - start * start
-    joints = [run.start_m, *(root for root in _roots(a, b, c) if run.start_m < root < run.end_m), run.end_m]
+    off = start + step * origin
+    a = q2 - step * step
+    b = q1 + 2 * q2 * origin - 2 * off * step
+    c = q0 + origin * (q1 + origin * q2) - off * off
+    first, last = run.start_m - origin, run.end_m - origin
+    joints = [first, *(root for root in _roots(a, b, c) if first < root < last), last]
 
     def half_chord(t: float) -> float:
         square = c + t * (b + t * a)
@@ -190,4 +198,4 @@ def chords_between(
                 if (fa < 0.0) != (fb < 0.0):
                     breaks.add(_root(miss, a, b) if fa < 0.0 else _root(miss, b, a))
     joints = sorted(breaks)
-    return sum(integral(chord, a, b) for a, b in itertools.pairwise(joints))
+    return sum(integral(chord, a, b) for a, b in pairwise(joints))

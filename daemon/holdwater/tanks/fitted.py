@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 TERMS = 20
 TOLERANCE = 1e-11  # of the mean area: a hundred times finer than the 1e-9 of capacity that is promised
+NOISE = 1e-8  # of the mean area: more than rounding makes, less than a real corner leaves
 NARROWEST = 2e-5  # of the height: below it a kink is left alone; it is worth less than 1e-9 of the volume
 
 
@@ -74,7 +75,7 @@ def fit(area: Callable[[float], float], height_m: float, breaks: Sequence[float]
     scale = max(area(height_m * (step + 0.5) / 16) for step in range(16))
     found: list[tuple[float, float, list[float]]] = []
     for low, high in itertools.pairwise(joints):
-        _split(area, low, high, height_m, scale, found)
+        _split(_Aim(area, height_m, scale), low, high, found, math.inf)
     pieces, below = [], 0.0
     for low, high, series in found:
         volume = _integral(series, low, high)
@@ -83,23 +84,29 @@ def fit(area: Callable[[float], float], height_m: float, breaks: Sequence[float]
     return Fitted(height_m, tuple(pieces), tuple(piece.low_m for piece in pieces))
 
 
-def _split(
-    area: Callable[[float], float],
-    low: float,
-    high: float,
-    height: float,
-    scale: float,
-    found: list[tuple[float, float, list[float]]],
-) -> None:
-    series = _series([area(_height(low, high, node)) for node in _NODES])
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What a fit is made from and how fine it must be."""
+
+    area: Callable[[float], float]
+    height: float
+    scale: float
+
+
+def _split(aim: _Aim, low: float, high: float, found: list[tuple[float, float, list[float]]], before: float) -> None:
+    """Fit one piece, or halve it; `before` is the tail of the piece it was halved from."""
+    series = _series([aim.area(_height(low, high, node)) for node in _NODES])
     tail = max(abs(term) for term in series[-4:])
     # What counts is the error of the volume, so a narrow piece may be coarser.
-    if tail <= TOLERANCE * scale * max(1.0, 0.05 * height / (high - low)) or high - low <= NARROWEST * height:
-        found.append((low, high, _trim(series, TOLERANCE * scale / 100)))
+    fine = tail <= TOLERANCE * aim.scale * max(1.0, 0.05 * aim.height / (high - low))
+    # Where halving no longer helps, what is left is rounding.
+    noise = tail <= NOISE * aim.scale and tail > 0.8 * before
+    if fine or noise or high - low <= NARROWEST * aim.height:
+        found.append((low, high, _trim(series, TOLERANCE * aim.scale / 100)))
         return
     middle = (low + high) / 2
-    _split(area, low, middle, height, scale, found)
-    _split(area, middle, high, height, scale, found)
+    _split(aim, low, middle, found, tail)
+    _split(aim, middle, high, found, tail)
 
 
 def _height(low: float, high: float, node: float) -> float:

@@ -12,7 +12,7 @@ from holdwater.tanks.shapes import Body, Outline
 from holdwater.tanks.solids import Vector, dot
 from holdwater.units import Measure
 
-LEVEL = 1e-7  # rad; less than a tenth of a millimetre in a kilometre is level
+LEVEL = 1e-6  # rad; a thousandth of a millimetre in a metre is level
 
 
 @dataclass(frozen=True, slots=True)
