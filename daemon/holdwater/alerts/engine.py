@@ -169,7 +169,7 @@ class Alerts:
         """One reading of a tank's level; late, repeated and future ones move nothing."""
         self._pass(mono_s)
         newest_ms = self._levels.get(tank)
-        if reason_of(quality) is Reason.FUTURE or (newest_ms is not None and ts_ms <= newest_ms):
+        if (quality and reason_of(quality) is Reason.FUTURE) or (newest_ms is not None and ts_ms <= newest_ms):
             return []
         self._levels[tank] = ts_ms
         gaps = self._level_gaps.get(tank)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
+from holdwater_sensors.quality import OK, Grade, Reason, grade_of, reason_of
 
 # Suspect for a reason that widens the doubt but does not make the level wrong: rules may go by it.
 MILD = frozenset({Reason.NO_AIR, Reason.NO_BAROMETER, Reason.EXTRAPOLATED, Reason.ABOVE_OVERFLOW})
@@ -30,8 +30,8 @@ class LevelFact:
     @property
     def trusted_m3(self) -> float | None:
         """On hand, if a rule may go by it."""
-        if self.on_hand_m3 is None:
-            return None
+        if self.on_hand_m3 is None or self.quality == OK:  # the usual case first: this is asked once a kind and reading
+            return self.on_hand_m3
         grade = grade_of(self.quality)
         if grade is Grade.OK or (grade is Grade.SUSPECT and reason_of(self.quality) in MILD):
             return self.on_hand_m3
