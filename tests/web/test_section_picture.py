@@ -129,6 +129,15 @@ def test_joined_vessels_stand_side_by_side_at_one_level() -> None:
     assert drawing.overlaps() == []
 
 
+def test_a_mark_below_a_raised_vessel_stands_on_the_wall_of_the_one_that_reaches_it() -> None:
+    """The tap at 2 in is not on the vessel whose floor is at 6 in."""
+    drawing = Drawing(section_svg(joined(), joined().stand(inches(30)), US))
+    tap = float(drawing.looks("tick")[-1].attrib["d"].split()[0][1:])
+    walls = drawing.points("wall")
+    assert tap == pytest.approx(max(x for x, _ in walls[0]) - 1, abs=0.2)
+    assert tap < min(x for x, _ in walls[1])
+
+
 @settings(max_examples=60)
 @given(
     st.sampled_from(sorted(TANKS)),

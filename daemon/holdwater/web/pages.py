@@ -6,7 +6,7 @@ import asyncio
 import json
 import logging
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -22,7 +22,7 @@ from holdwater.door import Door
 from holdwater.errors import BusyError, HoldwaterError, UsageError
 from holdwater.snapshot import Snapshot
 from holdwater.units import Measure
-from holdwater.web.charts.data import Season
+from holdwater.web.charts.data import Sign
 from holdwater.web.charts.season import NARROW, season_svg, sign_when
 from holdwater.web.charts.section import section_svg
 from holdwater.web.choice import LIGHTS, RANGES, UNITS, Span, light_of, measure_of, span_of, way_back
@@ -35,7 +35,7 @@ from holdwater.web.words import local
 
 log = logging.getLogger("holdwater.web")
 
-SEASONS_KEPT = 8
+SEASONS_KEPT = 6
 """Drawn seasons held in memory; each about 200 kB."""
 
 HEARTBEAT_MS = 120_000
@@ -46,11 +46,11 @@ COOKIE_S = 365 * 86400
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A season as drawn: for wide and for narrow screens, with its signs."""
+    """A season as drawn, for wide and for narrow screens, with its signs and their days. Its rows are let go."""
 
     wide: str
     narrow: str
-    season: Season
+    signs: Sequence[tuple[Sign, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +98,7 @@ class Pages:
         """The season in lanes."""
         measure, span = measure_of(request, self._from.site.measure), self._span(request)
         drawn = await asyncio.get_running_loop().run_in_executor(self._draw, self._drawn, span, measure)
-        signs = [(sign, sign_when(sign, drawn.season)) for sign in drawn.season.signs]
-        return self._page("season.html", request, drawn=drawn, span=span, signs=signs, ranges=RANGES)
+        return self._page("season.html", request, drawn=drawn, span=span, signs=drawn.signs, ranges=RANGES)
 
     async def table(self, request: Request) -> Response:
         """The season as a table."""
@@ -195,7 +194,8 @@ class Pages:
         if drawn is None:
             with self._from.reader() as reader:
                 season = read_season(self._from.site, reader, measure, span.tanks, days=span.days, now_ms=now)
-            drawn = self._seasons[key] = Drawn(season_svg(season), season_svg(season, NARROW), season)
+            signs = [(sign, sign_when(sign, season)) for sign in season.signs]
+            drawn = self._seasons[key] = Drawn(season_svg(season), season_svg(season, NARROW), signs)
             while len(self._seasons) > SEASONS_KEPT:
                 self._seasons.popitem(last=False)
         self._seasons.move_to_end(key)

@@ -47,6 +47,19 @@ class _Quiet(Server):
         self.begun.set()
         await self._end.wait()
 
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:  # noqa: ARG002 -- the listeners are ours to close
+        """Take no more, let open answers finish for a while, cut what is left. The original sleeps in steps of 0.1 s."""
+        for each in self.servers:
+            each.close()
+        for connection in list(self.server_state.connections):
+            connection.shutdown()
+        if self.server_state.tasks:
+            await asyncio.wait(list(self.server_state.tasks), timeout=GRACE_S)
+        for connection in list(self.server_state.connections):
+            if isinstance(connection, BoundedProtocol) and not connection.transport.is_closing():
+                connection.cut()
+        await self.lifespan.shutdown()
+
     def end(self) -> None:
         """Wake the main loop, from any thread."""
         self.should_exit = True
@@ -93,7 +106,6 @@ class PageServer:
             proxy_headers=False,
             server_header=False,
             date_header=False,  # the guard adds it while the clock is trusted
-            timeout_graceful_shutdown=GRACE_S,
             h11_max_incomplete_event_size=REQUEST_MOST,
         )
         server = _Quiet(config)

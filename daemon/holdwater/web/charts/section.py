@@ -50,11 +50,12 @@ class Sheet:
         return self.base - height_m * self.scale
 
     def wall(self, height_m: float) -> float:
-        """Px of the outermost right wall at a height; of the widest part where no vessel reaches it."""
-        outline = self.drawn.vessels[-1].outline
-        level = min(max(height_m, min(y for _, y in outline)), max(y for _, y in outline))
+        """Px of the outermost right wall at a height, on the rightmost vessel that reaches it."""
+        vessels = self.drawn.vessels
+        vessel = next((each for each in reversed(vessels) if each.floor_m <= height_m <= each.top_m), vessels[-1])
+        level = min(max(height_m, min(y for _, y in vessel.outline)), max(y for _, y in vessel.outline))
         found = []
-        for (x0, y0), (x1, y1) in zip(outline, (*outline[1:], outline[0]), strict=True):
+        for (x0, y0), (x1, y1) in zip(vessel.outline, (*vessel.outline[1:], vessel.outline[0]), strict=True):
             if min(y0, y1) <= level <= max(y0, y1):
                 found.append(max(x0, x1) if y0 == y1 else x0 + (x1 - x0) * (level - y0) / (y1 - y0))
         return EDGE + max(found) * self.scale
