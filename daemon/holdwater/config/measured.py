@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time, tzinfo
-from typing import Annotated, Any
+from typing import Annotated, Any, overload
 
 from pydantic import BeforeValidator
 
@@ -11,27 +11,47 @@ from holdwater.config.model import problem
 from holdwater.units import Dimension, UnitError, parse
 
 Quantity = tuple[str, float]  # dimension, SI value
+_KNOWN: tuple[Dimension, ...] = ("length", "pressure", "ratio", "mass", "volume")  # no unit name is in two of them
 
 
 def either(*dimensions: Dimension) -> BeforeValidator:
-    """Reads a quantity that may be of one of several dimensions; keeps which."""
-
+    """Checks a quantity that may be of one of several dimensions; it stays as text, to be read by `read`."""
     words = " or ".join(dimensions)
 
-    def read(value: Any) -> Quantity:
+    def check(value: Any) -> str:
         if not isinstance(value, str):
             raise problem(f"{value!r}", f"a {words} as text with its unit", 'write it in quotes, like "0.5 in"')
-        for dimension in dimensions[1:]:
+        errors = []
+        for dimension in dimensions:
             try:
-                return dimension, parse(value, dimension)
-            except UnitError:
-                continue
-        try:
-            return dimensions[0], parse(value, dimensions[0])
-        except UnitError as error:
-            raise problem(error.found, f"a {words}", error.fix) from None
+                parse(value, dimension)
+            except UnitError as error:
+                errors.append(error)
+            else:
+                return value
+        raise problem(errors[0].found, f"a {words}", errors[0].fix)
 
-    return BeforeValidator(read)
+    return BeforeValidator(check)
+
+
+@overload
+def read(text: str) -> Quantity: ...
+@overload
+def read(text: None) -> None: ...
+def read(text: str | None) -> Quantity | None:
+    """Dimension and SI value of a quantity whose unit tells its dimension.
+
+    Raises:
+        UnitError: a number without unit, or a unit of none of the dimensions that are read here.
+    """
+    if text is None:
+        return None
+    for dimension in _KNOWN[1:]:
+        try:
+            return dimension, parse(text, dimension)
+        except UnitError:
+            continue
+    return _KNOWN[0], parse(text, _KNOWN[0])
 
 
 def _moment(value: Any) -> datetime | date:
@@ -59,11 +79,11 @@ def _pair(value: Any) -> Any:
 
 
 Moment = Annotated[datetime | date, BeforeValidator(_moment)]
-Accuracy = Annotated[Quantity, either("length", "pressure", "ratio", "mass")]
-End = Annotated[Quantity, either("pressure", "length")]
+Accuracy = Annotated[str, either("length", "pressure", "ratio", "mass")]
+End = Annotated[str, either("pressure", "length")]
 Ends = Annotated[list[End], BeforeValidator(_pair)]
-Amount = Annotated[Quantity, either("volume", "length")]
-PressureOrRatio = Annotated[Quantity, either("pressure", "ratio")]
+Amount = Annotated[str, either("volume", "length")]
+PressureOrRatio = Annotated[str, either("pressure", "ratio")]
 
 
 def moment_ms(moment: datetime | date | None, zone: tzinfo) -> int | None:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from holdwater.config.measured import Accuracy, Amount, Ends, Moment, PressureOrRatio, Quantity, either, moment_ms
+from holdwater.config.measured import Accuracy, Amount, Ends, Moment, PressureOrRatio, either, moment_ms
 from holdwater.config.model import Angle, Length, Mass, Model, Pressure, Ratio, Speed, Temperature, Voltage
 from holdwater.config.names import Series
 from holdwater.config.route import RouteConfig
@@ -86,7 +86,7 @@ class SensorConfig(Model):
         "sensor, of the distance of an ultrasonic one",
         examples=["0.5 in"],
     )
-    resolution: Annotated[Quantity, either("length", "pressure")] | None = Field(
+    resolution: Annotated[str, either("length", "pressure")] | None = Field(
         default=None, description="smallest step of its output", examples=["1 mm"]
     )
     since: Moment | None = Field(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdwater.config.measured import Quantity
+from holdwater.config.measured import Quantity, read
 from holdwater.units import PA_PER_M_H2O
 from holdwater_sensors.air import dry_sound_speed
 from holdwater_sensors.bounds import FloatSwitch
@@ -51,7 +51,7 @@ def ends_pa(config: SensorConfig) -> tuple[float, float]:
     """Low and high end of the range as pressure; a height of water is a column of 1000 kg/m3 at standard gravity."""
     if config.range is None:
         return 0.0, 0.0
-    ends = [value * PA_PER_M_H2O if dimension == "length" else value for dimension, value in config.range]
+    ends = [value * PA_PER_M_H2O if dimension == "length" else value for dimension, value in map(read, config.range)]
     return (0.0, ends[0]) if len(ends) == 1 else (ends[0], ends[1])
 
 
@@ -76,10 +76,10 @@ def _signal(config: SensorConfig) -> Signal | None:
 
 def _level_transmitter(config: SensorConfig, signal: Signal, low_m: float, high_m: float) -> Physics:
     span_m = abs(high_m - low_m)
-    resolution_m = config.resolution[1] if config.resolution and config.resolution[0] == "length" else 0.0
+    resolution_m = read(config.resolution)[1] if config.resolution and read(config.resolution)[0] == "length" else 0.0
     accuracy_m = _RANGE_SHARE * span_m
     if config.accuracy is not None:
-        accuracy_m = config.accuracy[1] * (span_m if config.accuracy[0] == "ratio" else 1.0)
+        accuracy_m = read(config.accuracy)[1] * (span_m if read(config.accuracy)[0] == "ratio" else 1.0)
     down = config.measures == "distance"
     height_m = config.height or 0.0
     return LevelTransmitter(height_m, signal, low_m, high_m, down, accuracy_m, resolution_m, config.height_doubt)
@@ -98,9 +98,9 @@ def _hydrostatic(config: SensorConfig, site: Site) -> Physics:
         signal=signal,
         low_pa=low,
         high_pa=high,
-        accuracy_pa=_as_pa(config.accuracy, span, _RANGE_SHARE * span if span else _NO_RANGE_PA),
-        drift_pa=_as_pa(config.drift, span, _DRIFT_SHARE * span),
-        resolution_pa=_as_pa(config.resolution, span, 0.0),
+        accuracy_pa=_as_pa(read(config.accuracy), span, _RANGE_SHARE * span if span else _NO_RANGE_PA),
+        drift_pa=_as_pa(read(config.drift), span, _DRIFT_SHARE * span),
+        resolution_pa=_as_pa(read(config.resolution), span, 0.0),
         height_u_m=config.height_doubt,
         pressure_pa=site.pressure_pa,
         usual_water_c=config.usual_water,
@@ -116,7 +116,7 @@ def _ultrasonic(config: SensorConfig, site: Site) -> Physics:
     accuracy_m, accuracy_share = 0.01, 0.004
     if config.accuracy is not None:
         accuracy_m, accuracy_share = (
-            (config.accuracy[1], 0.0) if config.accuracy[0] == "length" else (0.0, config.accuracy[1])
+            (read(config.accuracy)[1], 0.0) if read(config.accuracy)[0] == "length" else (0.0, read(config.accuracy)[1])
         )
     return Ultrasonic(
         height_m=config.height or 0.0,
@@ -126,7 +126,9 @@ def _ultrasonic(config: SensorConfig, site: Site) -> Physics:
         max_range_m=config.reach,
         accuracy_m=accuracy_m,
         accuracy_share=accuracy_share,
-        resolution_m=config.resolution[1] if config.resolution and config.resolution[0] == "length" else 0.001,
+        resolution_m=read(config.resolution)[1]
+        if config.resolution and read(config.resolution)[0] == "length"
+        else 0.001,
         height_u_m=config.height_doubt,
         tilt_rad=config.tilt,
         share=config.share,
@@ -146,17 +148,21 @@ def _float(config: SensorConfig, _: Site) -> Physics:
 
 def _load_cell(config: SensorConfig, site: Site) -> Physics:
     empty = config.empty or 0.0
-    accuracy = 2.5 if config.accuracy is None else config.accuracy[1] * (1.0 if config.accuracy[0] == "mass" else 500.0)
+    accuracy = (
+        2.5
+        if config.accuracy is None
+        else read(config.accuracy)[1] * (1.0 if read(config.accuracy)[0] == "mass" else 500.0)
+    )
     return LoadCell(empty, config.carried, accuracy, site.gravity, config.adjusted_here)
 
 
 def _pulses(config: SensorConfig, _: Site) -> Physics:
-    per_pulse = config.per_pulse[1] if config.per_pulse else 0.0
-    return Pulses(per_pulse, config.rollover, config.most_per_s, config.accuracy[1] if config.accuracy else 0.02)
+    per_pulse = read(config.per_pulse)[1] if config.per_pulse else 0.0
+    return Pulses(per_pulse, config.rollover, config.most_per_s, read(config.accuracy)[1] if config.accuracy else 0.02)
 
 
 def _dip(config: SensorConfig, _: Site) -> Physics:
-    return Dip(config.height or 0.0, config.accuracy[1] if config.accuracy else 0.0127)
+    return Dip(config.height or 0.0, read(config.accuracy)[1] if config.accuracy else 0.0127)
 
 
 _BUILD: dict[str, Callable[[SensorConfig, Site], Physics]] = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC
 from typing import TYPE_CHECKING
 
-from holdwater.config.measured import moment_ms
+from holdwater.config.measured import moment_ms, read
 from holdwater.config.model import problem
 from holdwater.config.sensor_build import PRESSURE_KINDS, ends_pa
 
@@ -135,7 +135,7 @@ def _speed(config: SensorConfig) -> None:
 def _range(config: SensorConfig) -> None:
     if config.range is None:
         return
-    if len(config.range) > 2 or len({dimension for dimension, _ in config.range}) > 1:
+    if len(config.range) > 2 or len({dimension for dimension, _ in map(read, config.range)}) > 1:
         raise problem(
             f"{len(config.range)} ends",
             "the high end, or both ends in one kind of unit",
@@ -143,9 +143,9 @@ def _range(config: SensorConfig) -> None:
             "range",
         )
     low, high = ends_pa(config)
-    if config.measures != "pressure" and config.range[0][0] != "length":
+    if config.measures != "pressure" and read(config.range[0])[0] != "length":
         raise problem(
-            f"a range as {config.range[0][0]}, but measures = '{config.measures}'",
+            f"a range as {read(config.range[0])[0]}, but measures = '{config.measures}'",
             "a range in lengths",
             'write range = ["0 m", "5 m"], or measures = "pressure"',
             "range",
@@ -165,7 +165,7 @@ def _range(config: SensorConfig) -> None:
 
 
 def _accuracy(config: SensorConfig) -> None:
-    dimension = config.accuracy[0] if config.accuracy else ""
+    dimension = read(config.accuracy)[0] if config.accuracy else ""
     on_pressure = config.kind in (*PRESSURE_KINDS, "current loop", "ratiometric")
     pressed = on_pressure and config.measures == "pressure"
     usual = ("length", "pressure", "ratio") if pressed else ("length", "ratio")
@@ -178,7 +178,7 @@ def _accuracy(config: SensorConfig) -> None:
             "accuracy",
         )
     for key, quantity in (("accuracy", config.accuracy), ("drift", config.drift)):
-        if on_pressure and quantity and quantity[0] == "ratio" and config.range is None:
+        if on_pressure and quantity and read(quantity)[0] == "ratio" and config.range is None:
             raise problem(
                 f"{key} as a share, without a range",
                 "range: the share is of the full range",
@@ -189,9 +189,9 @@ def _accuracy(config: SensorConfig) -> None:
 
 def _amounts(config: SensorConfig) -> None:
     wanted = {"flow pulses": "volume", "rain pulses": "length"}.get(config.kind)
-    if wanted and config.per_pulse and (config.per_pulse[0] != wanted or config.per_pulse[1] <= 0):
+    if wanted and config.per_pulse and (read(config.per_pulse)[0] != wanted or read(config.per_pulse)[1] <= 0):
         raise problem(
-            f"a {config.per_pulse[0]} for one pulse",
+            f"a {read(config.per_pulse)[0]} for one pulse",
             f"a {wanted} above zero",
             'write per_pulse = "0.1 gal" for flow, "0.01 in" for rain',
             "per_pulse",
