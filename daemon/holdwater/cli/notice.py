@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from holdwater.cli.options import config_option, folder_of, site_of, store_option
+from holdwater.cli.options import DEFAULT, ENVIRONMENT, config_option, folder_of, site_of, store_option
 from holdwater.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,7 +24,11 @@ if TYPE_CHECKING:
 def command(ctx: click.Context, *, test: bool) -> None:
     """Notices: list them, say that you have seen one, keep one quiet, read all texts, test the channels."""
     if ctx.invoked_subcommand is None:
-        ctx.invoke(ctx.command.commands["test" if test else "list"])  # type: ignore[attr-defined]
+        config = Path(os.environ.get(ENVIRONMENT, DEFAULT))
+        if test:
+            ctx.invoke(try_, channels=(), config=config)
+        else:
+            ctx.invoke(list_, config=config, store=None)
 
 
 @command.command("list")
@@ -110,7 +115,7 @@ def texts(kinds: tuple[str, ...], *, metric: bool) -> None:
 @command.command("test")
 @click.argument("channels", nargs=-1)
 @config_option
-def try_(channels: tuple[str, ...] = (), config: Path | None = None) -> None:
+def try_(channels: tuple[str, ...], config: Path) -> None:
     """Send a test message through every channel of the config (or through CHANNELS only) and say what became of it.
 
     Exit code 1 when a channel did not take it. "Taken" means that the other side has it, not that somebody has read it.
@@ -119,7 +124,7 @@ def try_(channels: tuple[str, ...] = (), config: Path | None = None) -> None:
     from holdwater.alerts.outcome import Accepted  # noqa: PLC0415
     from holdwater.config.channel import with_defaults  # noqa: PLC0415
 
-    site = site_of(config or Path(click.get_current_context().lookup_default("config") or _config()))
+    site = site_of(config)
     known = with_defaults(site.channels)
     for name in channels:
         if name not in known:
@@ -135,14 +140,6 @@ def try_(channels: tuple[str, ...] = (), config: Path | None = None) -> None:
         click.echo(f"{name} ({wanted[name].kind}): {'taken' if taken else f'NOT taken: {outcome.words}'}")  # type: ignore[union-attr]
     if failed:
         sys.exit(1)
-
-
-def _config() -> str:
-    import os  # noqa: PLC0415
-
-    from holdwater.cli.options import DEFAULT, ENVIRONMENT  # noqa: PLC0415
-
-    return os.environ.get(ENVIRONMENT, DEFAULT)
 
 
 def _message(channel: str, site: Site) -> Parcel:
