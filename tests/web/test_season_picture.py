@@ -99,6 +99,24 @@ def test_without_rain_gauge_and_air_there_is_no_sky() -> None:
     assert not drawing.looks("rain") + drawing.looks("frost")
 
 
+def test_rain_without_air_and_air_without_rain_each_give_half_a_sky() -> None:
+    """Each absence costs only what rests on it; rain outside the range is not drawn."""
+    whole = season()
+    rain = [*(whole.sky.rain or ()), (whole.end_ms + 9 * DAY_MS, 0.01)]
+    dry, mild = (Drawing(season_svg(replace(whole, sky=sky))) for sky in (Sky(None, whole.sky.lows), Sky(rain, None)))
+    assert (len(dry.looks("rain")), len(dry.looks("frost"))) == (0, 1)
+    assert (len(mild.looks("rain")), len(mild.looks("frost"))) == (1, 0)
+    assert mild.looks("rain")[0].attrib["d"].count("M") == 16
+    assert not any("frost" in each.text for each in mild.texts)
+
+
+def test_a_season_that_ended_has_no_today() -> None:
+    """Nor a line for it."""
+    drawing = Drawing(season_svg(replace(season(), now_ms=NOW_MS + 9 * DAY_MS)))
+    assert not drawing.looks("today")
+    assert "today" not in [each.text for each in drawing.texts]
+
+
 @pytest.mark.parametrize("absent", [True, False])
 def test_gaps_are_left_white(absent: bool) -> None:
     """Missing rows and unknown levels alike, an hour as well as days."""

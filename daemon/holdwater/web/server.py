@@ -126,6 +126,11 @@ class PageServer:
         self._server = self._thread = None
 
     @property
+    def busy(self) -> int:
+        """Requests being answered just now."""
+        return len(self._server.server_state.tasks) if self._server is not None else 0
+
+    @property
     def alive(self) -> bool:
         """Whether its thread runs."""
         return self._thread is not None and self._thread.is_alive()

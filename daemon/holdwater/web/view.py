@@ -274,5 +274,5 @@ def _waiting(node: NodeNow, scene: Scene) -> WaitingView:
 def _foot(snapshot: Snapshot) -> tuple[str, ...]:
     lines = ["± holds 19 times in 20. Usable counts from the tap up to the surface."]
     if snapshot.broker:
-        lines.append(f"Broker: {snapshot.broker}.")
+        lines.append(f"Broker: {snapshot.broker}" + ("" if snapshot.broker.endswith((".", "?")) else "."))
     return tuple(lines)

@@ -1,7 +1,7 @@
-// Puts fresh figures into the page every two seconds. The page is complete without it.
+// Puts fresh figures into the page every second and a half. The page is complete without it.
 "use strict";
 (() => {
-  const PERIOD_MS = 2000;
+  const PERIOD_MS = 1500;
   const SLOWEST_MS = 30000;
   let notices = null; // what the notices were when last looked at
   let wait = PERIOD_MS;
