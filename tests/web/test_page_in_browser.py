@@ -79,8 +79,13 @@ def test_pages_load_clean_stay_on_this_machine_and_never_scroll_sideways(
     with tab(browser, viewport=size, color_scheme=scheme, java_script_enabled=script) as (page, watch):
         for path in PAGES:
             page.goto(address(served, path))
+            for each in page.locator("summary").all():
+                each.click()
             wide = page.evaluate("document.documentElement.scrollWidth") if script else size["width"]
             assert wide <= size["width"], path
+            for each in page.locator(".notice").all():
+                box = each.bounding_box()
+                assert box["x"] + box["width"] <= size["width"] - 15, path
         assert [each for each in watch.complaints if "404" not in each] == []
         assert all(each.startswith(address(served)) for each in watch.requests)
         assert watch.dialogs == []

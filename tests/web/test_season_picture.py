@@ -304,14 +304,23 @@ def test_nothing_to_scale_by_gives_a_step_of_one() -> None:
     assert round_step(0.0, 3) == 1.0
 
 
-def test_months_are_named_and_shortened_where_there_is_little_room() -> None:
-    """Full names on a wall, three letters on a phone with a whole year."""
+def test_months_are_named_all_long_or_all_short() -> None:
+    """Full names on a wall, three letters where one would not fit; on a phone those that have room."""
     start, end = midnight(date(2025, 11, 1)), midnight(date(2026, 11, 1))
-    wide = [text for _, text in TimeAxis(start, end, 60, 988, ZONE).labels(14)]
-    assert wide[0] == "Nov" or wide[0].startswith("November")
-    narrow = TimeAxis(start, end, 40, 354, ZONE).labels(13)
-    assert len(narrow) >= 4
-    assert all(len(text) == 3 or text.startswith(("May", "June", "July")) for _, text in narrow)
+    season_ = TimeAxis(midnight(date(2026, 7, 1)), midnight(date(2026, 10, 29)), 66, 988, ZONE)
+    assert [text for _, text in season_.labels(14)] == ["July 2026", "August", "September", "October"]
+    year = [text for _, text in TimeAxis(start, end, 66, 988, ZONE).labels(14)]
+    assert year == ["Nov", "Dec", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct"]
+    phone = [text for _, text in TimeAxis(start, end, 40, 354, ZONE).labels(13)]
+    assert len(phone) >= 5
+    assert all(len(text) == 3 for text in phone)
+
+
+def test_days_are_named_with_weekday_or_number_where_there_is_room() -> None:
+    """A week on a wall and on a phone."""
+    start, end = midnight(date(2026, 10, 22)), midnight(date(2026, 10, 29))
+    assert next(text for _, text in TimeAxis(start, end, 66, 988, ZONE).labels(14)) == "Thu 22"
+    assert [text for _, text in TimeAxis(start, end, 40, 354, ZONE).labels(13)][:2] == ["22", "23"]
 
 
 def test_the_clock_of_the_picture_is_the_sites_not_the_readers() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -92,23 +92,38 @@ class TimeAxis:
         return None
 
     def labels(self, size: float) -> list[tuple[float, str]]:
-        """Names to write, as (px of their left edge, name): shortened or left out where there is no room."""
+        """Names to write, as (px of their left edge, name): all long, or all short where one would not fit."""
         marks = self.marks()
         ends = [x for x, _, _ in marks[1:]] + [self.right]
-        placed = []
-        free = self.left
-        for (x, label, _), end in zip(marks, ends, strict=True):
-            forms = self._forms(label)
-            text = next((each for each in forms if x + 3 + width_of(each, size) <= end), forms[-1])
-            stop = x + 3 + width_of(text, size)
-            if x + 3 >= free and stop <= self.right:
-                placed.append((x + 3, text))
-                free = stop + 4
-        return placed
+        names = [label for _, label, _ in marks]
+        for shorten in (str, _without_year, _short):
+            texts = [shorten(name) for name in names]
+            slots = list(zip(marks, ends, texts, strict=True))
+            # The first and the last may be cut off by the edges of the picture: they need not fit.
+            if all(mark[0] + 3 + width_of(text, size) <= end for mark, end, text in slots[1:-1]):
+                break
+        return self._placed([(mark[0] + 3, text) for mark, _, text in slots], size) if marks else []
 
-    def _forms(self, label: str) -> tuple[str, ...]:
-        """A label and its shorter forms."""
-        first, _, last = label.partition(" ")
-        if self.days > 45:
-            return (label, first, first[:3])
-        return (label, last) if self.days <= 10 else (label,)
+    def _placed(self, wanted: Sequence[tuple[float, str]], size: float) -> list[tuple[float, str]]:
+        """From the right, so that a month that is only begun at the left gives way."""
+        placed: list[tuple[float, str]] = []
+        free = self.right
+        for x, text in reversed(wanted):
+            if x + width_of(text, size) <= free:
+                placed.append((x, text))
+                free = x - 4
+        return placed[::-1]
+
+
+def _without_year(label: str) -> str:
+    """`January 2027` without its year; other labels as they are."""
+    name, _, rest = label.partition(" ")
+    return name if len(rest) == 4 else label
+
+
+def _short(label: str) -> str:
+    """Three letters of a month; the number of a day."""
+    name, _, rest = label.partition(" ")
+    if name.isdigit():
+        return label
+    return rest if rest and len(rest) < 3 else name[:3]
