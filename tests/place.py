@@ -117,7 +117,6 @@ class Daemon:
     arguments: tuple[str, ...] = ()
     environment: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
-    before: tuple[str, ...] = ()  # a command that starts it, such as a tracer
 
     @property
     def log_path(self) -> Path:
@@ -138,7 +137,7 @@ class Daemon:
 
     def start(self) -> Daemon:
         """Start it, without waiting."""
-        command = [*self.before, sys.executable, "-m", "holdwater", "run", "--config", str(self.config), *self.arguments]
+        command = [sys.executable, "-m", "holdwater", "run", "--config", str(self.config), *self.arguments]
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=log, env={**os.environ, **self.environment})
         return self

@@ -53,18 +53,17 @@ def memory_folder(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.fixture
 def make_daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
-    """`make_daemon(port=…, more=…, folder=…, before=(…), environment={…})`: a daemon that is not started yet; all end with the test."""
+    """`make_daemon(port=…, more=…, store=…, environment={…})`: a daemon that is not started yet; all end with the test."""
     made: list[Daemon] = []
 
     def make(
         *arguments: str,
         environment: dict[str, str] | None = None,
         store: Path | None = None,
-        before: tuple[str, ...] = (),
         **settings: object,
     ) -> Daemon:
         text = text_of(store or tmp_path / "store", **settings)  # type: ignore[arg-type]
-        daemon = Daemon(tmp_path, text, arguments, environment or {}, before=before)
+        daemon = Daemon(tmp_path, text, arguments, environment or {})
         made.append(daemon)
         return daemon
 
