@@ -142,6 +142,31 @@ def test_a_reading_by_hand_changes_the_page_within_two_seconds(demo: Demo) -> No
 
 
 @pytest.mark.slow
+def test_a_folder_has_one_demo_at_a_time(demo: Demo) -> None:
+    """The second one says so and changes nothing of the first."""
+    before = (demo.folder / "site.toml").read_bytes()
+    done = subprocess.run([*HOLDWATER, "demo", "--keep", str(demo.folder)], capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert "another demo" in done.stderr
+    assert (demo.folder / "site.toml").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_ctrl_c_while_the_season_is_replayed_ends_all(tmp_path: Path) -> None:
+    """No traceback, no child left; the next start begins the season anew."""
+    with (tmp_path / "log").open("w") as out:
+        process = subprocess.Popen(
+            [*HOLDWATER, "demo", "--keep", str(tmp_path / "kept")], stdout=out, stderr=subprocess.STDOUT
+        )
+    until(lambda: (tmp_path / "kept" / "store" / "store.db").exists(), 20)
+    process.send_signal(signal.SIGINT)
+    assert process.wait(10) == 130
+    assert "Traceback" not in (tmp_path / "log").read_text()
+    until(lambda: not _left_behind(tmp_path / "kept"), 3)
+    assert not (tmp_path / "kept" / "stand.json").exists()
+
+
+@pytest.mark.slow
 def test_killed_demo_leaves_nothing_running(demo: Demo) -> None:
     """kill -9 of the demo itself: broker and boxes end with it."""
     port = demo.broker_port

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import re
 import shutil
 import signal
@@ -206,7 +207,12 @@ def _folder(keep: Path | None) -> Iterator[Path]:
         raise OutsideError(
             f"cannot make this folder: {error.strerror}", where=str(keep), do="give --keep a folder that you may write"
         ) from error
-    yield keep.resolve()
+    with (keep / "demo.lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise BusyError("another demo uses this folder", where=str(keep), do="end it, or name another") from None
+        yield keep.resolve()
 
 
 @contextmanager
