@@ -8,22 +8,43 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from holdwater.tanks.tank import Stand, Tank
+from holdwater_sensors.agree import Quarrel, Third, compare, likelier_liar
+from holdwater_sensors.bounds import FloatSwitch
 from holdwater_sensors.filter import Hampel, Window, judge
 from holdwater_sensors.instrument import Depth, Instrument, Surroundings
+from holdwater_sensors.noise import noise_sd
 from holdwater_sensors.quality import OK, Grade, Reason, code, grade_of
+from holdwater_sensors.stuck import Facts, Frozen, frozen_quality
 
-AROUND_MS = 2 * 3_600_000
+HOUR_MS = 3_600_000
+
+AROUND_MS = 2 * HOUR_MS
 """How old a temperature beside the sensor may be before the level is measured without it."""
 
-HOLD_MS = 2 * 3_600_000
+HOLD_MS = 2 * HOUR_MS
 """How long the reading of one vessel, or of the first of two sensors, stands beside newer ones of another."""
 
-MARGIN_MS = 3_600_000
+MARGIN_MS = HOUR_MS
 """Neighbours on each side that a stretch of history needs, so that its verdicts are final."""
+
+STUCK_MS = 90 * 60_000
+"""How long a value may stand still before it is asked whether it should have moved. At most `AROUND_MS`, so that history sees it whole."""
+
+QUARREL_MS = HOUR_MS
+"""How long two sensors of a vessel may disagree before neither is believed without a third fact."""
+
+LEAST_ALIKE = 5
+RESOLUTION_M = 0.001
+"""Smallest step of a level sensor that counts as a move, when nothing better is known (common practice, no source)."""
+
+SUSPECT, REJECTED = 100, 200
+FLOAT = code(Grade.SUSPECT, Reason.FLOAT)
+DISAGREES = code(Grade.SUSPECT, Reason.DISAGREES)
 
 Points = Sequence[tuple[int, float]]
 
@@ -118,22 +139,115 @@ def window_of(instrument: Instrument) -> Window:
     return Window(floor=instrument.spread_m)
 
 
+def is_float(instrument: Instrument) -> bool:
+    """Whether an instrument only sets bounds to the depth."""
+    return isinstance(instrument.physics, FloatSwitch)
+
+
+def measures(instruments: Iterable[Instrument]) -> tuple[Instrument, ...]:
+    """Those instruments of a tank that a gauge works with: depths, and floats beside them."""
+    return tuple(each for each in instruments if each.gives_depth or is_float(each))
+
+
+class Bounds:
+    """Float switches of a tank: a depth that contradicts one of them is suspect."""
+
+    def __init__(self, instruments: Iterable[Instrument], looks: Surrounds | RecordedSurrounds) -> None:
+        self._floats = [each for each in instruments if is_float(each)]
+        self._looks = looks
+
+    def judge(self, instrument: Instrument, ts_ms: int, depth: Depth) -> Depth:
+        """The depth, suspect when a float switch of the same vessel says that it cannot be."""
+        said = self.said(instrument.vessel, ts_ms)
+        if said is None or depth.depth_m is None or not said[0].contradicts(said[1], depth.depth_m, depth.u_m):
+            return depth
+        return depth._replace(quality=max(depth.quality, FLOAT))
+
+    def said(self, vessel: str, ts_ms: int) -> tuple[FloatSwitch, float] | None:
+        """What the float switch of a vessel last said, and which it is."""
+        for each in self._floats:
+            value = self._looks.at(each.series, ts_ms) if each.vessel == vessel and each.counts_at(ts_ms) else None
+            if value is not None and isinstance(each.physics, FloatSwitch):
+                return each.physics, value
+        return None
+
+
+class Behaviour:
+    """How one instrument behaves: how noisy its depths are, and whether its value has stood still when it should have moved.
+
+    The noise of a clock hour is that of the two hours before it: a function of the readings alone, wherever one begins to read.
+    """
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+        self._frozen: Frozen | None = None
+        self._then: Surroundings | None = None
+        self._recent: deque[tuple[int, float]] = deque()
+        self._hour = -1
+        self._noise_m: float | None = None
+
+    def judge(self, ts_ms: int, value: float, beside: Surroundings, depth: Depth) -> Depth:
+        """The depth, with the doubt that its own noise shows, and suspect or rejected when its value is stuck."""
+        frozen = self._frozen
+        if frozen is None or ts_ms - frozen.latest_ms > AROUND_MS or frozen.value != value:
+            self._frozen, self._then = Frozen(value, ts_ms, ts_ms), beside
+        else:
+            self._frozen = frozen.then(ts_ms, value)
+        if depth.depth_m is None:
+            return depth
+        noise_m = self._noise(ts_ms)
+        self._recent.append((ts_ms, depth.depth_m))
+        if noise_m is not None:
+            depth = depth.with_noise(noise_m)
+        return self._stuck(ts_ms, value, beside, depth)
+
+    def _noise(self, ts_ms: int) -> float | None:
+        """Noise of the two hours before the clock hour, None when they held too few readings."""
+        hour = ts_ms - ts_ms % HOUR_MS
+        if hour != self._hour:
+            self._hour = hour
+            while self._recent and self._recent[0][0] < hour - AROUND_MS:
+                self._recent.popleft()
+            self._noise_m = noise_sd([point for point in self._recent if point[0] < hour])
+        return self._noise_m
+
+    def _stuck(self, ts_ms: int, value: float, beside: Surroundings, depth: Depth) -> Depth:
+        frozen = self._frozen
+        if frozen is None or frozen.n < LEAST_ALIKE or frozen.span_ms < STUCK_MS:
+            return depth
+        moved_m = self._should_have_moved(value, beside, ts_ms)
+        before = [point for point in self._recent if point[0] < frozen.since_ms]
+        facts = Facts(moved_m, moved_m / 4, noise_sd(before) or 0.0)
+        quality = frozen_quality(frozen, RESOLUTION_M, STUCK_MS, facts)
+        return depth if quality <= depth.quality else depth._replace(quality=quality)
+
+    def _should_have_moved(self, value: float, beside: Surroundings, ts_ms: int) -> float:
+        """How far the raw value stands for another depth now than when it froze: a working sensor would have followed."""
+        if self._then is None or beside == self._then:
+            return 0.0
+        now, then = (self._instrument.depth(value, each, ts_ms).depth_m for each in (beside, self._then))
+        return 0.0 if now is None or then is None else abs(now - then)
+
+
 class Combined:
     """The newest depth of each instrument of a tank, and what they make together."""
 
-    def __init__(self, tank: Tank, instruments: Sequence[Instrument]) -> None:
+    def __init__(self, tank: Tank, instruments: Sequence[Instrument], bounds: Bounds) -> None:
         self._tank = tank
         self._order = {each.name: rank for rank, each in enumerate(instruments)}
-        self._vessel = {each.name: each.vessel for each in instruments}
+        self._vessel = {each.name: each.vessel or tank.vessels[0].name for each in instruments}
+        self._bare = {each.name: each.vessel for each in instruments}
         self._newest: dict[str, tuple[int, Depth]] = {}
+        self._quarrels: dict[tuple[str, str], Quarrel] = {}
+        self._bounds = bounds
         self.shut: tuple[int, ...] = ()
-        vessels = {each.vessel for each in instruments}
-        self._apart = len(tank.vessels) > 1 and (len(vessels) > 1 or any(link.shut for link in tank.links))
 
     def take(self, name: str, ts_ms: int, depth: Depth) -> LevelPoint | None:
         """The level after one more depth; None when a better sensor of the same tank speaks for it."""
+        if len(self._order) > 1:
+            depth = self._argued(name, ts_ms, depth)
         self._newest[name] = (ts_ms, depth)
-        if self._apart or self.shut:
+        if len(self._tank.vessels) > 1:
             return self._joined(ts_ms)
         if not self._speaks(name, ts_ms):
             return None
@@ -142,6 +256,26 @@ class Combined:
             depth.quality,
             None if depth.depth_m is None else self._tank.stand(depth.depth_m, depth.u_noise_m, depth.u_scale_m),
         )
+
+    def _argued(self, name: str, ts_ms: int, depth: Depth) -> Depth:
+        """The depth, suspect when it has disagreed with another sensor of the vessel for long and no float switch clears it."""
+        for other, (at, theirs) in self._newest.items():
+            if other == name or self._vessel[other] != self._vessel[name] or ts_ms - at > HOLD_MS:
+                continue
+            comparison = compare(depth, theirs)
+            if comparison is None or SUSPECT <= max(depth.quality, theirs.quality) != DISAGREES:
+                continue
+            key = (min(name, other), max(name, other))
+            self._quarrels[key] = quarrel = self._quarrels.get(key, Quarrel()).then(ts_ms, comparison)
+            said = self._bounds.said(self._bare[name], ts_ms)
+            third = (
+                Third(None, *said, overflow_m=self._tank.overflow_m)
+                if said
+                else Third(overflow_m=self._tank.overflow_m)
+            )
+            if quarrel.lasting(QUARREL_MS) and likelier_liar(depth, theirs, third).which != 2:
+                return depth._replace(quality=max(depth.quality, DISAGREES))
+        return depth
 
     def _speaks(self, name: str, ts_ms: int) -> bool:
         """The first sensor in the file speaks, unless its newest is not ok or old and this one's is better."""
@@ -199,8 +333,10 @@ class Gauge:
         for each in instruments:
             self._by_series.setdefault(each.series, []).append(each)
         self._filters = {each.name: Hampel(window_of(each)) for each in instruments}
+        self._ways = {each.name: Behaviour(each) for each in instruments}
         self._last: dict[str, int] = {}
-        self._combined = Combined(tank, instruments)
+        self._bounds = Bounds(instruments, looks)
+        self._combined = Combined(tank, [each for each in instruments if not is_float(each)], self._bounds)
 
     @property
     def series(self) -> tuple[str, ...]:
@@ -221,14 +357,17 @@ class Gauge:
         """
         point = None
         for instrument in self._by_series.get(series, ()):
-            if instrument.counts_at(ts_ms) and ts_ms > self._last.get(instrument.name, -1):
-                self._last[instrument.name] = ts_ms
-                depth = instrument.depth(value, around(instrument, self._looks, ts_ms, self._place), ts_ms)
-                point = self._combined.take(instrument.name, ts_ms, self._judged(instrument, ts_ms, depth)) or point
+            if is_float(instrument) or not instrument.counts_at(ts_ms) or ts_ms <= self._last.get(instrument.name, -1):
+                continue
+            self._last[instrument.name] = ts_ms
+            beside = around(instrument, self._looks, ts_ms, self._place)
+            depth = self._judged(instrument, ts_ms, instrument.depth(value, beside, ts_ms))
+            depth = self._ways[instrument.name].judge(ts_ms, value, beside, depth)
+            point = self._combined.take(instrument.name, ts_ms, self._bounds.judge(instrument, ts_ms, depth)) or point
         return point
 
     def _judged(self, instrument: Instrument, ts_ms: int, depth: Depth) -> Depth:
-        if depth.depth_m is None or grade_of(depth.quality) is Grade.REJECTED:
+        if depth.depth_m is None or depth.quality >= REJECTED:
             return depth
         verdict, _ = self._filters[instrument.name].push(ts_ms, depth.depth_m)
         return depth if verdict.quality <= depth.quality else depth._replace(quality=verdict.quality)
@@ -254,14 +393,16 @@ def history(
         end_ms: its end, not included.
     """
     looks = RecordedSurrounds(points)
+    bounds = Bounds(instruments, looks)
+    gauges = [each for each in instruments if not is_float(each)]
     judged: list[tuple[int, int, str, Depth]] = []
-    for rank, instrument in enumerate(instruments):
+    for rank, instrument in enumerate(gauges):
         judged += [
-            (ts, rank, instrument.name, depth)
+            (ts, rank, instrument.name, bounds.judge(instrument, ts, depth))
             for ts, depth in _depths(instrument, place, points.get(instrument.series, ()), looks)
         ]
     judged.sort(key=lambda each: (each[0], each[1]))
-    combined = Combined(tank, instruments)
+    combined = Combined(tank, gauges, bounds)
     found = ((ts, combined.take(name, ts, depth)) for ts, _, name, depth in judged)
     return [point for ts, point in found if point is not None and start_ms <= ts < end_ms]
 
@@ -270,24 +411,19 @@ def _depths(
     instrument: Instrument, place: Place, points: Points, looks: RecordedSurrounds
 ) -> Iterator[tuple[int, Depth]]:
     """Depths with their final verdicts."""
-    measured = [
-        (ts, instrument.depth(value, around(instrument, looks, ts, place), ts))
-        for ts, value in points
-        if instrument.counts_at(ts)
-    ]
+    beside = [(ts, value, around(instrument, looks, ts, place)) for ts, value in points if instrument.counts_at(ts)]
+    measured = [(ts, value, each, instrument.depth(value, each, ts)) for ts, value, each in beside]
     usable = [
-        (ts, depth.depth_m)
-        for ts, depth in measured
-        if depth.depth_m is not None and grade_of(depth.quality) is not Grade.REJECTED
+        (ts, depth.depth_m) for ts, _, _, depth in measured if depth.depth_m is not None and depth.quality < REJECTED
     ]
-    at, window = 0, window_of(instrument)
-    for ts, depth in measured:
-        if depth.depth_m is None or grade_of(depth.quality) is Grade.REJECTED:
-            yield ts, depth
-            continue
-        verdict = judge(usable, at, window)
-        at += 1
-        yield ts, depth if verdict.quality <= depth.quality else depth._replace(quality=verdict.quality)
+    at, window, ways = 0, window_of(instrument), Behaviour(instrument)
+    for ts, value, each, depth in measured:
+        found = depth
+        if depth.depth_m is not None and depth.quality < REJECTED:
+            verdict = judge(usable, at, window)
+            at += 1
+            found = depth if verdict.quality <= depth.quality else depth._replace(quality=verdict.quality)
+        yield ts, ways.judge(ts, value, each, found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Place, companions, history
+from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Place, companions, history, measures
 from holdwater.store.rows import DAY_MS, LevelRow
 from holdwater_sensors.water import gravity
 
@@ -22,7 +22,7 @@ def place_of(site: Site) -> Place:
 def points(site: Site, reader: Reader, tank: str, start_ms: int, end_ms: int) -> Iterator[LevelPoint]:
     """Levels of a tank at each reading, with final verdicts, a day at a time."""
     place = place_of(site)
-    instruments = tuple(each for each in site.instruments_of(tank) if each.gives_depth)
+    instruments = measures(site.instruments_of(tank))
     series = {each.series for each in instruments} | companions(instruments, place)
     for begin in range(start_ms, end_ms, DAY_MS):
         end = min(begin + DAY_MS, end_ms)

@@ -130,7 +130,10 @@ class Loop:
         named = {each.series.partition(":")[0] for each in site.instruments.values()}
         named |= {s.partition(":")[0] for s in (site.air_series, site.rain_series, site.barometer_series) if s}
         named |= {route.series.partition(":")[0] for route in site.routes}
-        self._reception = Reception(known, named, round(site.store.keep_raw_s * 1000), site.broker.prefix, store.uuid)
+        units = {each.series: each.unit for each in site.instruments.values()}
+        self._reception = Reception(
+            known, named, units, round(site.store.keep_raw_s * 1000), site.broker.prefix, store.uuid
+        )
         place = Place(site.barometer_series, gravity(site.latitude, site.elevation_m))
         self.picture = Picture(site, place)
         self.rollup = RollUp(store.connection, site, place)

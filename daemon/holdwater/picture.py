@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from holdwater.gauge import Gauge, LevelPoint, Place, Surrounds
+from holdwater.gauge import Gauge, LevelPoint, Place, Surrounds, measures
 from holdwater.reception import Fresh
 from holdwater.snapshot import SeriesNow, TankNow
 from holdwater.store.digits import unpack
@@ -43,7 +43,7 @@ class Picture:
         self._gauges: dict[str, Gauge] = {}
         self._of_series: dict[str, list[str]] = {}
         for name, tank in site.tanks.items():
-            instruments = [each for each in site.instruments_of(name) if each.gives_depth]
+            instruments = measures(site.instruments_of(name))
             self._gauges[name] = Gauge(tank, instruments, self._looks, place)
             for series in self._gauges[name].series:
                 self._of_series.setdefault(series, []).append(name)

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Place, companions, history, summary
+from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Place, companions, history, measures, summary
 from holdwater.store.digits import unpack
 from holdwater.store.roll import roll
 from holdwater.store.rows import DAY_MS, HOUR_MS
@@ -59,7 +59,7 @@ class RollUp:
         self._series: dict[int, tuple[str, str, int]] = {}
         self._levels: dict[str, tuple[Tank, tuple[Instrument, ...], frozenset[str]]] = {}
         for name, tank in site.tanks.items():
-            instruments = tuple(each for each in site.instruments_of(name) if each.gives_depth)
+            instruments = measures(site.instruments_of(name))
             if instruments:
                 needs = frozenset({each.series for each in instruments} | companions(instruments, place))
                 self._levels[name] = (tank, instruments, needs)

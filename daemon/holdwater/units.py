@@ -284,7 +284,8 @@ _WIRE_EXTRA: dict[str, Unit] = {
     # SenML names (RFC 8428, table 6, and RFC 8798) that differ from what a household writes.
     "Cel": Unit("degC", "temperature", 1.0),
     "/": Unit("1", "ratio", 1.0),
-    "%EL": Unit("%", "ratio", 0.01),
+    "%EL": Unit("%EL", "count", 1.0),  # SenML: 0 to 100
+    "%RH": Unit("%RH", "count", 1.0),  # SenML: 0 to 100
     "/100": Unit("%", "ratio", 0.01),
     "/1000": Unit("1", "ratio", 0.001),
     "l": Unit("L", "volume", 0.001),

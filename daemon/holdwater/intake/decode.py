@@ -115,14 +115,18 @@ class Decoder:
         now_s = message.at_ms / 1000
         reads_cbor = message.payload[:1] and 0x80 <= message.payload[0] <= 0x9F
         pack = decode_cbor(message.payload, now_s) if reads_cbor else decode_json(message.payload, now_s)
-        readings = tuple(_reading(record) for record in pack.records if record.value is not None)
+        readings = tuple(
+            _reading(record) for record in pack.records if record.value is not None or record.truth is not None
+        )
         return Pack(node, readings, pack.run, pack.seq, pack.keep)
 
 
 def _reading(record: Record) -> Reading:
     if not QUANTITY.fullmatch(record.quantity):
         raise PayloadError(Why.NAME, f"{record.quantity[:40]!r} is no quantity name")
-    return Reading(record.quantity, record.unit, record.value or 0.0, record.t_s, record.relative)
+    # A float switch may send a truth value: up is 1, down is 0.
+    value = record.value if record.value is not None else float(record.truth or False)
+    return Reading(record.quantity, record.unit, value, record.t_s, record.relative)
 
 
 def _foreign(route: Route, message: Message) -> Pack:
