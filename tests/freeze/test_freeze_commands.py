@@ -84,7 +84,7 @@ def test_relative_humidity_serves_like_a_dew_point(tmp_path: Path, capsys: pytes
     def as_rh(line: str) -> str:
         time, air, dew = line.split(",")
         low, high = 0.0, 110.0
-        for _ in range(60):
+        for _ in range(25):
             middle = (low + high) / 2
             low, high = (
                 (middle, high)
@@ -182,8 +182,8 @@ def test_a_wrong_option_is_an_error_with_words(
 
 
 def test_what_cannot_be_scored_says_why(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """One day, and three-hourly rows: no table of zeros."""
-    day = "time,air_c\n" + "".join(f"2026-01-10T{hour:02d}:00:00Z,{hour}\n" for hour in range(24))
+    """Half a day, and three-hourly rows: no table of zeros."""
+    day = "time,air_c\n" + "".join(f"2026-01-10T{hour:02d}:00:00Z,{hour}\n" for hour in range(12, 24))
     assert "No night can be scored" in Ran(capsys, "score", table(tmp_path, day), *HERE).out
     summer = "time,air_c\n" + "".join(
         f"2026-07-{day:02d}T{hour:02d}:00:00Z,{hour}\n" for day in range(1, 9) for hour in range(24)
@@ -193,6 +193,23 @@ def test_what_cannot_be_scored_says_why(tmp_path: Path, capsys: pytest.CaptureFi
     head, *rows = short_year().splitlines()
     sparse = Ran(capsys, "score", table(tmp_path, "\n".join([head, *rows[::3]])), *HERE).out
     assert "too many hours are missing" in sparse or "no air temperature" in sparse
+
+
+def test_weather_that_never_changes_is_scored_without_a_line_through_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every hour alike: the handbook has no line, the others are there, and ours has learned that nothing falls."""
+    flat = "time,air_c\n" + "".join(
+        f"2026-{11 + day // 31}-{day % 30 + 1:02d}T{hour:02d}:00:00Z,3\n"
+        for day in range(60)
+        for hour in range(24)
+        if day // 30 == day // 31
+    )
+    ran = Ran(capsys, "score", table(tmp_path, flat), *HERE)
+    rows = [line.split() for line in ran.out.splitlines()[-3:]]
+    assert [row[0] for row in rows] == ["holdwater", "persistence", "climatology"]
+    assert float(rows[0][1]) < 0.5
+    assert rows[0][5:7] == ["-", "-"]
 
 
 def test_months_and_issue_are_chosen(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

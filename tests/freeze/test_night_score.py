@@ -19,18 +19,26 @@ EVENING = Issue()
 AFTERNOON = Issue("afternoon")
 
 
-@cache
 def records(station: tmy.Station, humidity: bool = True, issue: Issue = EVENING) -> tuple[NightRecord, ...]:
     """All scored nights of a station."""
+    return walked(station, humidity, issue)
+
+
+def figures(station: tmy.Station, humidity: bool = True, issue: Issue = EVENING) -> dict[str, Score]:
+    """The scores by name of the forecaster."""
+    return scored(station, humidity, issue)
+
+
+@cache
+def walked(station: tmy.Station, humidity: bool, issue: Issue) -> tuple[NightRecord, ...]:
     series = air_series(read_air(tmy.text(station, humidity=humidity).splitlines(), station.file))
     place = Place(station.latitude, station.longitude, ZoneInfo(station.zone))
     return tuple(season(walk(series, place, issue), NORTH))
 
 
 @cache
-def figures(station: tmy.Station, humidity: bool = True, issue: Issue = EVENING) -> dict[str, Score]:
-    """The scores by name of the forecaster."""
-    return {each.name: each for each in scores(records(station, humidity, issue))}
+def scored(station: tmy.Station, humidity: bool, issue: Issue) -> dict[str, Score]:
+    return {each.name: each for each in scores(walked(station, humidity, issue))}
 
 
 STATIONS = [pytest.param(tmy.GREENSBORO, id="Greensboro"), pytest.param(tmy.SAND_POINT, id="Sand Point")]

@@ -19,6 +19,7 @@ from holdwater.freeze.pipe import (
     W_MK_PER_BTU_IN,
     Pipe,
     schedule_40,
+    tape_wh,
     times,
 )
 
@@ -143,3 +144,9 @@ def test_ice_melts_before_the_water_warms() -> None:
 def test_still_air_is_the_film_of_the_table() -> None:
     """1.46 Btu/h ft2 degF, as the printed rows use."""
     assert pytest.approx(8.29, abs=0.01) == STILL_W_M2K
+
+
+def test_heat_tape_costs_what_the_table_says() -> None:
+    """4 ft at 5 W a foot for 12 h are 240 Wh a night (household-water.md, section 8); at 3 W 144."""
+    least, most = tape_wh(4 * 0.3048, 12.0)
+    assert (least, most) == (pytest.approx(144.0), pytest.approx(240.0))

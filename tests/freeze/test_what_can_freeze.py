@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
@@ -19,7 +20,7 @@ from holdwater.freeze.exposure import Holding, Risk, body_of, curve, felt_below_
 from holdwater.freeze.night import NightForecast, forecast, fresh
 from holdwater.freeze.sun import HOUR_MS, Place, night
 from holdwater.freeze.thaw import WATCH_MS, Watch, is_iced, is_melt
-from holdwater.freeze.tonight import Airs, Tonight, clock, morning, short, tonight
+from holdwater.freeze.tonight import Airs, Tonight, clock, long, morning, short, tonight
 from holdwater.units import Measure
 
 DENVER = Place(37.6, -105.0, ZoneInfo("America/Denver"))
@@ -244,6 +245,39 @@ def test_a_long_list_is_cut_to_a_text_message_and_counted() -> None:
     text = short(told_now(cooling(), exposures=many), Measure(), DENVER.zone)
     assert len(text) <= 160
     assert "more." in text
+
+
+def test_the_long_word_names_each_thing_and_the_cautions() -> None:
+    """Limit, hour, chance and deed of each; a trickle is not advised, heat tape only listed; without a forecast the
+    short word."""
+    told = told_now(cooling(low_c=3.0), exposures=(SPIGOT, replace(PIPE, limit_c=0.0)))
+    text = long(told, Measure(), DENVER.zone)
+    assert re.search(
+        r"Garden spigot can freeze below 3\dF, from about \d+[ap]m, chance \d+%: unhook the hose, drain it\.", text
+    )
+    for caution in (
+        "Pump and water heater off",
+        "A trickle spends drinking water",
+        "GFCI",
+        "never overlapped",
+        "Local codes",
+        "no word is no proof",
+    ):
+        assert caution in text
+    iced = replace(told, risks=(replace(told.risks[0], state="frozen"),))
+    assert "ice is likely in it now" in long(iced, Measure(), DENVER.zone)
+    assert long(told_now(air_series([])), Measure(), DENVER.zone).startswith("No word of tonight's frost")
+
+
+def test_a_list_that_does_not_fit_at_all_is_pointed_to() -> None:
+    """Names so long that not one fits: the count, and still at most 160 characters."""
+    text = short(
+        told_now(cooling(), exposures=(replace(SPIGOT, name="s" * 80), replace(PIPE, name="p" * 80))),
+        Measure(),
+        DENVER.zone,
+    )
+    assert "see the list of 2" in text
+    assert len(text) <= 160
 
 
 def test_a_mild_night_is_said_to_be_mild() -> None:

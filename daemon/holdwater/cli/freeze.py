@@ -250,7 +250,7 @@ def _why(records: Sequence[NightRecord]) -> str:
     if not records:
         return "the file holds no night of these months."
     if not reasons:
-        return "the yardsticks need three nights before."
+        return "the yardsticks need nights before."
     commonest = max(sorted(set(reasons)), key=reasons.count)
     return f"{commonest} in {reasons.count(commonest)} of {len(records)} nights."
 

@@ -18,7 +18,7 @@ from holdwater.freeze.learning import learn_nights
 from holdwater.freeze.night import NightModel, fresh
 from holdwater.freeze.sun import HOUR_MS, Place
 from holdwater.freeze.tank import fitted_time_constant_h
-from holdwater.freeze.tonight import Tonight, clock
+from holdwater.freeze.tonight import DEEDS, Tonight, clock
 from holdwater.store.reader import Reader
 from holdwater.units import Measure
 from holdwater.web.charts.tonight import tonight_svg
@@ -159,16 +159,6 @@ def _risk_words(each: Risk, measure: Measure, zone: ZoneInfo) -> str:
     since = "-" if each.from_ms is None else clock(each.from_ms, zone)
     do = ("ice in it now: " if each.state == "frozen" else "") + (DEEDS[each.exposure.kind] if each.act else "nothing")
     return f"{limit:>8s}{each.chance or 0.0:8.0%}{each.hours_below_cold:7.0f}  {since:6s} {do}"
-
-
-DEEDS = {
-    "spigot": "unhook the hose, drain it",
-    "pipe": "pump and heater off, drain it",
-    "tank": "close lid and box",
-    "tank skin": "ice at the wall: leave room",
-    "screen": "clear leaves, let it run dry",
-    "sensor": "cover it, doubt its level",
-}
 
 
 def tonight_json(told: Tonight, zone: ZoneInfo) -> dict[str, object]:

@@ -16,7 +16,7 @@ NEAR_FOG_C = 4.0  # a depression below this is near saturation (own choice)
 DEW_H = 6  # the evening's highest dew point, likewise
 AFTER_SUNRISE_MS = 2 * HOUR_MS  # the lowest air comes a little after sunrise; two hours hold nearly every one
 AFTERNOON_HOUR = 15
-MISSING_SHARE = 0.2  # a night with more of its hours missing has no known lowest
+MISSING_SHARE = 1 / 3  # a night with more of its hours missing has no known lowest
 MISSING_RUN = 2  # nor has one with a longer hole: the lowest may have been in it
 
 IssueKind = Literal["afternoon", "evening"]
@@ -149,7 +149,7 @@ def lowest_c(series: AirSeries, start_ms: int, end_ms: int) -> float | None:
     """The lowest hourly air temperature from a whole hour to a time, both included.
 
     Returns:
-        None when too many hours are missing to know: a fifth of them, or more than two in a row.
+        None when too many hours are missing to know: over a third of them, or more than two in a row.
     """
     hours = series.hours(start_ms, end_ms)
     known = [reading.air_c for reading in hours if reading is not None]

@@ -12,11 +12,10 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass
 from math import isfinite
-from typing import Any
 
 from holdwater.freeze.evening import Evening
-from holdwater.freeze.regression import Ridge, ridge
-from holdwater.freeze.spread import Distribution, Errors
+from holdwater.freeze.regression import Ridge, ridge, ridge_from
+from holdwater.freeze.spread import Distribution, Errors, errors_from
 
 VERSION = 1
 KEEP = 0.995  # a night counts half after 138 nights: last season still speaks, the one before hardly
@@ -114,22 +113,11 @@ def from_bytes(text: bytes) -> NightModel | None:
         saved = json.loads(text)
         if saved.pop("version") != VERSION:
             return None
-        dry, moist, size = (_ridge(saved.pop(name)) for name in ("dry", "moist", "size"))
-        errors = saved.pop("errors")
-        model = NightModel(dry, moist, size, Errors(tuple(errors["scaled"]), float(errors["widening"])), **saved)
+        dry, moist, size = (ridge_from(saved.pop(name)) for name in ("dry", "moist", "size"))
+        model = NightModel(dry, moist, size, errors_from(saved.pop("errors")), **saved)
         return model if _sound(model) else None
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
-
-
-def _ridge(saved: dict[str, Any]) -> Ridge:
-    return Ridge(
-        tuple(saved["prior"]),
-        float(saved["trust"]),
-        tuple(tuple(row) for row in saved["information"]),
-        tuple(saved["moment"]),
-        tuple(saved["coefficients"]),
-    )
 
 
 def _sound(model: NightModel) -> bool:

@@ -12,13 +12,15 @@ from dataclasses import dataclass
 from math import log, pi
 
 from holdwater.freeze.body import Body
-from holdwater.units import M_PER_IN
+from holdwater.units import M_PER_FT, M_PER_IN
 
 W_M2K_PER_BTU = 5.678263  # Btu/(h ft2 degF); NIST SP 811, B.8
 STILL_W_M2K = 1.46 * W_M2K_PER_BTU  # still air at a pipe, radiation in it (from memory, ASHRAE)
 WIND_W_M2K = 6.0 * W_M2K_PER_BTU  # wind of 15 mph (from memory, ASHRAE)
 W_MK_PER_BTU_IN = 0.1442279  # Btu in/(h ft2 degF); NIST SP 811, B.8
 FOAM_W_MK = 0.25 * W_MK_PER_BTU_IN  # pipe sleeve of closed foam, common figure
+
+TAPE_W_FT = (3.0, 5.0)  # heat tape, trade figures
 
 # Ice grows as plates across the bore and stops the flow long before all is ice (Gilpin, The effects of dendritic ice
 # formation in water pipes, 1977, from memory). The share is a choice on the careful side, not a measured one.
@@ -104,3 +106,14 @@ def times(pipe: Pipe, water_c: float, air_c: float) -> Times:
         cold_h, more_h = body.hours_to_freezing(water_c, air_c), body.hours_to_ice(BLOCKED, air_c)
         found += [cold_h, None if cold_h is None or more_h is None else cold_h + more_h]
     return Times(found[0], found[2], found[1], found[3])
+
+
+def tape_wh(length_m: float, hours: float) -> tuple[float, float]:
+    """What heat tape on a pipe uses, Wh: of 3 and of 5 W a foot (trade figures).
+
+    Args:
+        length_m: of the tape.
+        hours: that it is on.
+    """
+    least, most = TAPE_W_FT
+    return least * length_m / M_PER_FT * hours, most * length_m / M_PER_FT * hours

@@ -8,8 +8,9 @@ the recursion).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,21 @@ def ridge(prior: Sequence[float], trust: float) -> Ridge:
     size = len(prior)
     information = tuple(tuple(trust if i == j else 0.0 for j in range(size)) for i in range(size))
     return Ridge(tuple(prior), trust, information, tuple(trust * each for each in prior), tuple(prior))
+
+
+def ridge_from(saved: Mapping[str, Any]) -> Ridge:
+    """The model that `dataclasses.asdict` and JSON made text of.
+
+    Raises:
+        KeyError, TypeError, ValueError: it is no such model.
+    """
+    return Ridge(
+        tuple(map(float, saved["prior"])),
+        float(saved["trust"]),
+        tuple(tuple(map(float, row)) for row in saved["information"]),
+        tuple(map(float, saved["moment"])),
+        tuple(map(float, saved["coefficients"])),
+    )
 
 
 def solve(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> list[float]:

@@ -153,21 +153,18 @@ def season(records: Iterable[NightRecord], months: Sequence[int]) -> list[NightR
 
 
 def scores(records: Sequence[NightRecord]) -> list[Score]:
-    """The figures of each forecaster, ours first, over the nights for which all of them told something and it is
-    known what came."""
-    full = [
-        record
-        for record in records
-        if record.came_c is not None and all(name in record.told for name in (OURS, *NAMES))
-    ]
-    return (
-        [
-            _score(name, [(record.told[name], record.came_c) for record in full if record.came_c is not None])
-            for name in (OURS, *NAMES)
-        ]
-        if full
-        else []
-    )
+    """The figures of each forecaster, ours first.
+
+    They are compared over the same nights: those of which it is known what came and all of them told something. A
+    yardstick that was silent in most nights (there is no line through evenings that are all alike) is left out.
+    """
+    known = [record for record in records if record.came_c is not None and OURS in record.told]
+    names = [name for name in (OURS, *NAMES) if 2 * sum(name in record.told for record in known) > len(known)]
+    full = [record for record in known if all(name in record.told for name in names)]
+    pairs = {
+        name: [(record.told[name], record.came_c) for record in full if record.came_c is not None] for name in names
+    }
+    return [_score(name, pairs[name]) for name in names if pairs[name]]
 
 
 def _score(name: str, pairs: Sequence[tuple[Told, float]]) -> Score:

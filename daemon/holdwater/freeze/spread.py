@@ -10,10 +10,11 @@ scale instead of the level).
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from math import exp, log
+from typing import Any
 
 KEEP = 0.99  # weight of an error falls to half in 69 nights: about the length of a kind of weather season
 NIGHTS_KEPT = 300  # the 300th error weighs 5 %
@@ -61,6 +62,15 @@ class Errors:
         weighted = [(centre + scale * error, PRIOR_WEIGHT) for error in PRIOR_ERRORS]
         weighted += [(centre + scale * error, weight) for error, weight in zip(self.scaled, weights, strict=True)]
         return distribution(weighted, ceiling=ceiling)
+
+
+def errors_from(saved: Mapping[str, Any]) -> Errors:
+    """The list that `dataclasses.asdict` and JSON made text of.
+
+    Raises:
+        KeyError, TypeError, ValueError: it is no such list.
+    """
+    return Errors(tuple(map(float, saved["scaled"]))[-NIGHTS_KEPT:], float(saved["widening"]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,19 @@ from holdwater.units import Measure
 
 PAST_H = 240  # of air that the state of an exposure is reckoned from: five time constants of a bare tank
 SHORT = 160
+CAUTIONS = (
+    "Pump and water heater off before a line is drained. Leave no hose on: it keeps even a frost-free spigot full. A trickle spends "
+    "drinking water, so it is not advised. Heat tape: only one listed for the pipe, on a GFCI outlet, never overlapped. Never thaw with a "
+    "flame. Local codes and licensed people decide."
+)
+DEEDS = {
+    "spigot": "unhook the hose, drain it",
+    "pipe": "pump and heater off, drain it",
+    "tank": "close lid and box",
+    "tank skin": "ice at the wall: leave room",
+    "screen": "clear leaves, let it run dry",
+    "sensor": "cover it, doubt its level",
+}
 ACTIONS = {
     "spigot": "drain",
     "pipe": "drain",
@@ -151,6 +164,36 @@ def _deeds(risks: Sequence[Risk]) -> str:
     for each in risks:
         names.setdefault(ACTIONS[each.exposure.kind], []).append(each.exposure.name)
     return ", ".join(f"{deed} {' and '.join(found)}" for deed, found in names.items())
+
+
+def long(told: Tonight, measure: Measure, zone: ZoneInfo) -> str:
+    """The longer word: figures, each thing with its hours, what to do, and the cautions.
+
+    Args:
+        told: of tonight.
+        measure: the household's units.
+        zone: its clock.
+    """
+    if told.forecast is None or not told.to_do:
+        return short(told, measure, zone)
+    low, middle, high = (
+        measure.temperature_text(each) for each in (told.forecast.p10_c, told.forecast.p50_c, told.forecast.p90_c)
+    )
+    things = " ".join(_thing(each, measure, zone) for each in told.to_do)
+    return (
+        f"Tonight's lowest air is likely about {middle}, four nights in five between {low} and {high}. {things} {CAUTIONS} "
+        "Note each thing as drained or covered when it is done. Only listed spots are watched: no word is no proof."
+    )
+
+
+def _thing(each: Risk, measure: Measure, zone: ZoneInfo) -> str:
+    """One exposure in a sentence."""
+    name = f"{each.exposure.name[:1].upper()}{each.exposure.name[1:]}"
+    if each.state == "frozen":
+        return f"{name}: ice is likely in it now."
+    limit = "" if each.limit_c is None else f" below {measure.temperature_text(each.limit_c)}"
+    since = "" if each.from_ms is None else f", from about {clock(each.from_ms, zone)}"
+    return f"{name} can freeze{limit}{since}, chance {each.chance or 0.0:.0%}: {DEEDS[each.exposure.kind]}."
 
 
 def morning(came_c: float, measure: Measure, *, below_limit: bool) -> str:
