@@ -10,6 +10,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from hypothesis import strategies as st
@@ -59,7 +60,7 @@ class Plant:
     restore: Restore = restore
 
 
-def machine(plant: Plant) -> type[RuleBasedStateMachine]:
+def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one class made for one plant
     """The stateful test of an engine with a fault planted, or none."""
 
     class NoticeMachine(RuleBasedStateMachine):
@@ -317,7 +318,7 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:
             if phase == "clear":
                 assert by == "level", f"cleared by {by}"
                 run = _suffix(self.accepted, lambda amount: amount >= CLEAR_GAL)
-                counted = sum(b - a for a, b in zip(run, run[1:], strict=False) if b - a <= GAP_MS)
+                counted = sum(b - a for a, b in pairwise(run) if b - a <= GAP_MS)
                 assert len(run) >= 2
                 assert counted >= CLEAR_MS, f"cleared after {counted / MIN_MS} min"
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -116,7 +118,7 @@ def test_raised_and_cleared_only_by_whole_runs_of_readings(readings: list[tuple[
         if before.is_on and not run.is_on:
             suffix = _suffix(counted, K)
             assert len(suffix) >= 2
-            assert sum(b - a for a, b in zip(suffix, suffix[1:], strict=False) if b - a <= 60) >= 30
+            assert sum(b - a for a, b in pairwise(suffix) if b - a <= 60) >= 30
 
 
 def _suffix(counted: list[tuple[int, Verdict]], verdict: Verdict) -> list[int]:

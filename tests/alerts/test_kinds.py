@@ -345,6 +345,20 @@ def test_an_open_valve_ends_when_the_level_stands_still(rig: Rig) -> None:
     assert told_phases == ["clear"]
 
 
+def test_an_open_valve_is_not_told_again_while_it_may_be_over(rig: Rig) -> None:
+    """Half an hour later the level has stood still for five minutes: no repeat, and nothing spins."""
+    left, _, _ = _draw(rig, 600.0, 2.0, 24)
+    for minute in range(31):
+        rig.pass_time(60)
+        rig.heard(), rig.heard(tank="garden")
+        left -= 2.0 if minute < 2 else 0.0
+        if minute in (26, 27, 28):
+            continue
+        assert "repeat" not in phases(rig.level(left, tank="garden", noise_gal=0.3) + rig.tick(), "valve-open")
+        due = rig.alerts.next_due_s()
+        assert due is None or due > rig.mono_s
+
+
 @pytest.mark.parametrize("note", ["watering", "working on it", "moved", "drained"])
 def test_a_note_keeps_valve_open_quiet_while_it_holds(rig: Rig, note: str) -> None:
     """The household has said what it does."""

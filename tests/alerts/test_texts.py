@@ -109,7 +109,8 @@ def test_text_carries_its_caution_where_it_can_hurt(kind: str, words: list[str])
 
 def _sample(kind: Kind, sample: dict, **more: object) -> Telling:  # type: ignore[type-arg]
     return Telling(
-        str(more.get("subject", sample.get("subject", "drinking"))), Phase.RAISE, sample.get("severity", kind.severity), T0_MS - 3_600_000, T0_MS,
+        str(more.get("subject", sample.get("subject", "drinking"))), Phase.RAISE, sample.get("severity", kind.severity),
+        T0_MS - 3_600_000, T0_MS,
         dict(sample.get("numbers", {})), dict(sample.get("words", {})), Measure("US"), ZONE,
     )  # fmt: skip
 

@@ -268,7 +268,7 @@ class Alerts:
         dues += [
             now_s + max(matter.repeat_in_s, matter.quiet_left_s)
             for matter in self._matters.values()
-            if matter.repeat_in_s is not None
+            if matter.repeat_in_s is not None and matter.run.state is State.ACTIVE
         ]
         dues += [now_s + matter.quiet_left_s for matter in self._matters.values() if matter.quiet_left_s > 0]
         return min((due for due in dues if due is not None), default=None)
@@ -455,7 +455,8 @@ class Alerts:
 
     def _repeat(self, matter: Matter) -> list[Change]:
         due = matter.repeat_in_s is not None and matter.repeat_in_s <= 0
-        if not due or not matter.run.is_on or matter.seen_ms is not None:
+        # While it eases nothing is told again: what it says may be over already.
+        if not due or matter.run.state is not State.ACTIVE or matter.seen_ms is not None:
             return []
         if matter.quiet_left_s > 0:
             return []

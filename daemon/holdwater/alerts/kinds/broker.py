@@ -14,7 +14,8 @@ def short(told: Telling) -> str:
     if told.is_over:
         return f"Broker back after {told.lasted}. Readings that sensor boxes kept come in now. Look at the page in half an hour."
     why = cut(told.words.get("words", ""), 40)
-    return f"No connection to the broker since {told.when()}{f': {why}' if why else ''}. All levels unknown. Check it runs and the network is up."
+    cause = f": {why}" if why else ""
+    return f"No connection to the broker since {told.when()}{cause}. All levels unknown. Check it runs and the network is up."
 
 
 def long(told: Telling) -> str:

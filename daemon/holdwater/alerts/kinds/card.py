@@ -12,7 +12,7 @@ from holdwater.alerts.telling import Telling, cut
 def short(told: Telling) -> str:
     """The text message."""
     if told.is_over:
-        return f"The memory card takes readings again after {told.lasted}. Copy a backup off the card today; a card that failed once fails again."
+        return f"The memory card takes readings again after {told.lasted}. Copy a backup off it today: what failed once fails again."
     why = cut(told.words.get("words", "cannot be written"), 40)
     return f"Memory card trouble since {told.when()}: {why}. New readings may be lost. Copy the backup off it and replace the card."
 

@@ -14,7 +14,10 @@ def short(told: Telling) -> str:
     if told.is_over:
         return "The clock is right again. Readings that waited for it are in their place now. Look at the page once."
     why = cut(told.words.get("words", ""), 50)
-    return f"The board does not know the time{f': {why}' if why else ''}. Open its page on a phone and let it take the time. Forecasts wait."
+    cause = f": {why}" if why else ""
+    return (
+        f"The board does not know the time{cause}. Open its page on a phone and let it take the time. Forecasts wait."
+    )
 
 
 def long(told: Telling) -> str:

@@ -8,6 +8,9 @@ from holdwater.alerts.matter import MIN_MS, Judgement, Severity, Timing
 from holdwater.alerts.states import below
 from holdwater.alerts.telling import Telling
 
+THAW_C = 10.0 / 9.0  # 34 degF: a split shows when the ice in it has melted
+NEAR_C = 0.27  # above it the air reads 33F or 0C and more: a household may have set its line there
+
 
 def judge(fact: AirFact, view: View, rule: Rule) -> Judgement | None:  # noqa: ARG001  every kind is asked the same way
     """At or below the raise line by the outside air."""
@@ -20,8 +23,16 @@ def short(told: Telling) -> str:
     """The text message."""
     air = told.temperature("air_c")
     if told.is_over:
-        return f"Air back to {air} after {told.lasted} of freezing. Not the all-clear: splits show at thaw. Look at every valve and pipe now."
-    return f"Freezing: air {air} since {told.when()}. Unhook hoses, drain what is not drained, open cabinet doors. Only listed spots are watched."
+        line = told.measure.temperature_text(THAW_C)
+        return (
+            f"Air back to {air} after {told.lasted}. Not the all-clear: splits show at thaw. "
+            f"Look at every valve and pipe, once above {line}."
+        )
+    word = "Near freezing" if told.numbers.get("air_c", 0.0) > NEAR_C else "Freezing"
+    return (
+        f"{word}: air {air} since {told.when()}. Unhook hoses, drain what is not drained, open cabinet doors. "
+        "Only listed spots are watched."
+    )
 
 
 def long(told: Telling) -> str:
@@ -29,8 +40,8 @@ def long(told: Telling) -> str:
     if told.is_over:
         return f"{short(told)} Ice in a pipe holds a split shut until it melts; watch the levels for a loss over the next day."
     return (
-        f"{short(told)} Water in thin pipes and spigots freezes first. Heat tape must be listed for the pipe, on a GFCI outlet, never overlapped. "
-        "Never thaw a pipe with a flame. Never lean into or climb into a tank to break ice."
+        f"{short(told)} Water in thin pipes and spigots freezes first. Heat tape must be listed for the pipe, on a GFCI outlet, "
+        "never overlapped. Never thaw a pipe with a flame. Never lean into or climb into a tank to break ice."
     )
 
 
@@ -40,7 +51,7 @@ KIND = Kind(
     severity=Severity.TODAY,
     defaults=Defaults(
         raise_at=0.0,
-        clear_at=10.0 / 9.0,  # 34 degF
+        clear_at=THAW_C,
         timing=Timing(raise_after_ms=10 * MIN_MS, clear_after_ms=60 * MIN_MS),
     ),
     listens=(AirFact,),

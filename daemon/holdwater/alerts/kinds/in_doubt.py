@@ -26,7 +26,8 @@ def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:  # noqa:
 def short(told: Telling) -> str:
     """The text message."""
     if told.is_over:
-        return f"{told.name} level known again: {told.volume('on_hand_m3')}. It was in doubt for {told.lasted}. Check it once against a dip stick."
+        now = told.volume("on_hand_m3")
+        return f"{told.name} level known again: {now}. It was in doubt for {told.lasted}. Check it once against a dip stick."
     text = f"{told.name} level UNKNOWN since {told.when()}: {told.words.get('reason', 'no level')}."
     trusted = told.numbers.get("trusted_m3")
     last = "" if trusted is None else f" Last trusted {told.volume('trusted_m3', 'trusted_u_m3')}."

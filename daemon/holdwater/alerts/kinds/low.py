@@ -35,7 +35,8 @@ def short(told: Telling) -> str:
     """The text message."""
     now, reserve = told.volume("on_hand_m3"), told.volume("reserve_m3", "exact")
     if told.is_over:
-        return f"{told.name} tank back above its reserve: {now} now, reserve {reserve}. It was low for {told.lasted}. Check the next haul all the same."
+        ending = f"It was low for {told.lasted}. Check the next haul all the same."
+        return f"{told.name} tank back above its reserve: {now} now, reserve {reserve}. {ending}"
     if told.severity is Severity.NOW:
         return f"ACT NOW {told.name} tank {now}: under half its reserve of {reserve}. Stop all use that can wait. Haul or fill today."
     return f"{told.name} tank low: {now}, reserve {reserve}. Use less and plan a haul or fill today. Road and fill station open?"

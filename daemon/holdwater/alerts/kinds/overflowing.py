@@ -26,15 +26,20 @@ def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:
 def short(told: Telling) -> str:
     """The text message."""
     if told.is_over:
-        return f"{told.name} tank is below its overflow again: {told.volume('on_hand_m3')}. Check that the overflow drains away from the tank."
-    return f"{told.name} tank is full to the overflow since {told.when()}. Move water to another tank of the same use, or turn off what fills it."
+        now = told.volume("on_hand_m3")
+        return (
+            f"{told.name} tank is below its overflow again: {now}. Check that the overflow drains away from the tank."
+        )
+    todo = "Move water to another tank of the same use, or turn off what fills it."
+    return f"{told.name} tank is full to the overflow since {told.when()}. {todo}"
 
 
 def long(told: Telling) -> str:
     """The longer text."""
     if told.is_over:
         return short(told)
-    return f"{short(told)} Never move water of another use into a tank for drinking. Wet ground under a tank can let it lean: look at its base."
+    caution = "Never move water of another use into a tank for drinking."
+    return f"{short(told)} {caution} Wet ground under a tank can let it lean: look at its base."
 
 
 KIND = Kind(

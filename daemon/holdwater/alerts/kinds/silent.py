@@ -26,10 +26,12 @@ def short(told: Telling) -> str:
     box = cut(told.subject.split(":")[0], 16)
     tank = cut(told.words.get("tank", "its"), 16)
     if told.is_over:
-        return f"Sensor box {box} is back. {tank.capitalize()} level is known again. If it was off for no clear reason, check its battery and cable."
+        why = "If it was off for no clear reason, check its battery and cable."
+        return f"Sensor box {box} is back. {tank.capitalize()} level is known again. {why}"
     last = told.numbers.get("last_ms")
     since = "yet" if last is None else f"since {told.when(int(last))}"
-    return f"Sensor box {box} SILENT: nothing {since}. {tank.capitalize()} level unknown. Read the sight tube or a dip stick. Check battery and cable."
+    level = f"{tank.capitalize()} level unknown. Read the sight tube or a dip stick."
+    return f"Sensor box {box} SILENT: nothing {since}. {level} Check battery and cable."
 
 
 def long(told: Telling) -> str:

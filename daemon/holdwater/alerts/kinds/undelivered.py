@@ -22,7 +22,8 @@ def long(told: Telling) -> str:
     """The longer text."""
     if told.is_over:
         return short(told)
-    return f"{short(told)} They are kept and tried again at least every 10 minutes. Test it with: holdwater notice test {cut(told.subject, 40)}"
+    test = f"holdwater notice test {cut(told.subject, 40)}"
+    return f"{short(told)} They are kept and tried again at least every 10 minutes. Test it with: {test}"
 
 
 KIND = Kind(
