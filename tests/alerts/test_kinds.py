@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -419,6 +420,60 @@ def test_use_while_away_is_told_and_ends_when_somebody_is_home(rig: Rig) -> None
         rig.pass_time(60)
         found += phases(rig.level(270.0, tank="garden", noise_gal=0.2), "use-away")
     assert found == ["raise", "clear"]
+
+
+# unexplained rise
+
+
+def _rise(rig: Rig, amount_gal: float, minutes: int = 120, tank: str = "drinking") -> list[str]:
+    """Two hours at 150 gal, a rise within ten minutes, then standing."""
+    chance, found = random.Random(3), list[str]()
+    for minute in range(-120, minutes):
+        rig.pass_time(60)
+        level = 150.0 + amount_gal * min(max(minute, 0) / 10, 1.0) + chance.gauss(0, 0.2)
+        found += phases(rig.level(level, tank=tank, noise_gal=0.2), "unexplained-rise")
+    return found
+
+
+def _loads_only(tmp_path: Path) -> Rig:
+    site = household()
+    drinking = replace(site.tanks["drinking"], filled_by=("load",))
+    return Rig(str(tmp_path / "store.db"), replace(site, tanks={**site.tanks, "drinking": drinking}))
+
+
+def test_a_rise_that_nothing_explains_is_told_for_a_drinking_tank(tmp_path: Path) -> None:
+    """9 gal, no load, no well: do not drink it."""
+    rig = _loads_only(tmp_path)
+    assert _rise(rig, 9.0) == ["raise"]
+    (notice,) = rig.alerts.active()
+    assert notice.short.startswith("ACT NOW Drinking tank rose 9")
+    assert "Do not drink or cook with it." in notice.short
+
+
+def test_a_rise_is_explained_by_a_note_before_or_after(tmp_path: Path) -> None:
+    """A load noted at its time keeps it away; one noted afterwards ends it."""
+    rig = _loads_only(tmp_path)
+    rig.alerts.on_note("load", rig.ts_ms + 119 * MIN_MS, {"tank": "drinking"})
+    assert _rise(rig, 100.0) == []
+    again = _loads_only(tmp_path / "x") if (tmp_path / "x").mkdir() is None else rig
+    assert _rise(again, 9.0) == ["raise"]
+    again.alerts.on_note("load", again.ts_ms - 60 * MIN_MS, {"tank": "drinking"})
+    again.pass_time(60)
+    assert phases(again.level(159.0, noise_gal=0.2), "unexplained-rise") == ["clear"]
+
+
+def test_a_small_rise_or_one_of_another_tank_is_no_alarm(tmp_path: Path) -> None:
+    """Under 5 gal, or in the garden tank."""
+    rig = _loads_only(tmp_path)
+    assert _rise(rig, 3.0) == []
+    assert _rise(rig, 50.0, tank="garden") == []
+
+
+def test_a_well_explains_itself_until_well_runs_are_noted_as_a_habit(rig: Rig) -> None:
+    """A well that runs by a timer is nobody's note; once one is written, its absence says something."""
+    assert _rise(rig, 30.0) == []
+    rig.alerts.on_note("well run", rig.ts_ms - 10 * 86_400_000, {"tank": "drinking"})
+    assert _rise(rig, 30.0) == ["raise"]
 
 
 # overflowing

@@ -333,6 +333,10 @@ class Alerts:
         """Whether a note of that kind holds for the subject."""
         return self._notes.holds(kind, subject, at_ms)
 
+    def keeps(self, kind: str, at_ms: int) -> bool:
+        """Whether the household has written a note of that kind in the last two months."""
+        return self._notes.keeps(kind, at_ms)
+
     def air_c(self, at_ms: int) -> float | None:
         """The newest outside air not older than 3 h."""
         if self._air is None or at_ms - self._air[0] > AIR_STALE_MS:
@@ -345,11 +349,13 @@ class Alerts:
         flow = self._flows.get(fact.tank)
         if flow is None:
             flow = self._flows[fact.tank] = Flow(fact.tank)
-        moving = flow.feed(fact.ts_ms, on_hand_m3, fact.u_noise_m3)
-        if moving is None and not any((kind.name, fact.tank) in self._matters for kind in self._by_fact[FlowFact]):
-            return []
-        moving = moving or FlowFact(fact.tank, fact.ts_ms, on_hand_m3)
-        return self._judge(moving, fact.ts_ms, self._stale_ms(fact.tank))
+        facts = flow.feed(fact.ts_ms, on_hand_m3, fact.u_noise_m3)
+        if not facts and any((kind.name, fact.tank) in self._matters for kind in self._by_fact[FlowFact]):
+            facts = [FlowFact(fact.tank, fact.ts_ms, on_hand_m3)]
+        changes: list[Change] = []
+        for each in facts:
+            changes += self._judge(each, fact.ts_ms, self._stale_ms(fact.tank))
+        return changes
 
     def _judge(self, fact: Fact, ts_ms: int, stale_ms: int) -> list[Change]:
         changes: list[Change] = []

@@ -51,6 +51,7 @@ class FlowFact:
         rate_m3_s: rate of it, negative for a fall.
         for_s: how long it has gone on, s.
         usual_m3: largest usual draw at this hour; None when not known.
+        ended: the move is over and certain; else it goes on.
     """
 
     tank: str
@@ -61,6 +62,7 @@ class FlowFact:
     rate_m3_s: float = 0.0
     for_s: float = 0.0
     usual_m3: float | None = None
+    ended: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,13 +28,19 @@ class Flow:
     segmenter: Segmenter = field(default_factory=Segmenter)
     recent: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=KEPT))
 
-    def feed(self, ts_ms: int, on_hand_m3: float, u_noise_m3: float) -> FlowFact | None:
-        """Take a trusted reading; the move that goes on, or None while the tank stands still."""
-        self.segmenter.feed(Point(ts_ms, on_hand_m3, u_noise_m3))
+    def feed(self, ts_ms: int, on_hand_m3: float, u_noise_m3: float) -> list[FlowFact]:
+        """Take a trusted reading; moves that have ended for certain, then the one that goes on, if any."""
+        ended = self.segmenter.feed(Point(ts_ms, on_hand_m3, u_noise_m3))
         self.recent.append((ts_ms, on_hand_m3))
+        # Over a gap nobody knows how fast it went, but that it went.
+        facts = [
+            FlowFact(self.tank, ts_ms, on_hand_m3, each.m3, each.u_m3, 0.0, each.duration_s, ended=True)
+            for each in ended
+        ]
         move = self.segmenter.ongoing()
-        if move is None:
-            return None
+        return facts if move is None else [*facts, self._ongoing(move, ts_ms, on_hand_m3, u_noise_m3)]
+
+    def _ongoing(self, move: Ongoing, ts_ms: int, on_hand_m3: float, u_noise_m3: float) -> FlowFact:
         whole_s = max((move.last_ms - move.start_ms) / 1000, 1.0)
         if abs(move.rate_m3_s) * 2 < abs(move.m3) / whole_s:  # it has slowed, so it may have ended before
             for_s = max((move.until_ms - move.start_ms) / 1000, 1.0)

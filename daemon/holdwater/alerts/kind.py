@@ -54,6 +54,9 @@ class View(Protocol):
     def noted(self, kind: str, subject: str, at_ms: int) -> bool:
         """Whether a note of that kind holds for the subject at a reading time."""
 
+    def keeps(self, kind: str, at_ms: int) -> bool:
+        """Whether the household has written a note of that kind in the last two months."""
+
     def air_c(self, at_ms: int) -> float | None:
         """The newest outside air not older than 3 h, degC."""
 

@@ -63,6 +63,10 @@ class Notes:
             for each in self.held
         )
 
+    def keeps(self, kind: str, at_ms: int) -> bool:
+        """Whether a note of that kind was written in the last two months, so that its absence says something."""
+        return any(each.kind == kind and at_ms - MOST_MS <= each.from_ms <= at_ms for each in self.held)
+
     def as_list(self) -> list[list[Any]]:
         """The notes as JSON."""
         return [[each.kind, each.subject, each.from_ms, each.until_ms] for each in self.held]

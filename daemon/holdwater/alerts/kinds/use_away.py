@@ -15,6 +15,8 @@ SURE = 5.0  # and so many standard uncertainties
 
 def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
     """Beyond for a fall while a note *away* holds; back when nothing falls, or somebody is home."""
+    if fact.ended:
+        return None
     numbers = (("gone_m3", max(0.0, -fact.moved_m3)), ("u_m3", fact.u_m3))
     least_m3 = LEAST_M3 if rule.raise_at is None else rule.raise_at
     falls = -fact.moved_m3 >= max(least_m3, SURE * fact.u_m3)

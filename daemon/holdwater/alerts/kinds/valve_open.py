@@ -18,6 +18,8 @@ EXPECTED = ("watering", "working on it", "moved", "drained")
 
 def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
     """Beyond when more has gone than is usual, at a rate that only an open valve or a burst gives."""
+    if fact.ended:
+        return None
     if any(view.noted(note, fact.tank, fact.ts_ms) for note in EXPECTED):
         return Judgement(fact.tank, Verdict.BACK, _numbers(fact))
     gone_m3, rate = -fact.moved_m3, -fact.rate_m3_s
