@@ -158,7 +158,7 @@ def test_ctrl_c_while_the_season_is_replayed_ends_all(tmp_path: Path) -> None:
         process = subprocess.Popen(
             [*HOLDWATER, "demo", "--keep", str(tmp_path / "kept")], stdout=out, stderr=subprocess.STDOUT
         )
-    until(lambda: (tmp_path / "kept" / "store" / "store.db").exists(), 20)
+    until((tmp_path / "kept" / "store" / "store.db").exists, 20)
     process.send_signal(signal.SIGINT)
     assert process.wait(10) == 130
     assert "Traceback" not in (tmp_path / "log").read_text()

@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +57,7 @@ class Ready:
     broker: DemoBroker
     config: Path
     clock: DemoClock
+    leaving: Leaving
 
 
 def play(wanted: Wanted, progress: Progress, say: Callable[[Ready], None]) -> None:
@@ -72,16 +73,18 @@ def play(wanted: Wanted, progress: Progress, say: Callable[[Ready], None]) -> No
         OutsideError: no broker; the folder cannot be written.
     """
     with ExitStack() as stack:
-        stack.enter_context(_signals_end())
+        leaving = Leaving()
+        stack.callback(leaving.put_back)
         folder = stack.enter_context(_folder(wanted.keep))
         broker = start_broker(folder / "broker", wanted.broker_port)
         stack.callback(broker.stop)
         config = write_config(folder, broker.port, page_port(wanted.port))
         site = open_site(config, {})
-        stand = season(site, folder, progress)
+        stand = season(site, folder, progress, leaving)
+        leaving.check()
         clock = DemoClock(0)
         clock.offset_ms = stand.now_ms - clock.wall_ms()
-        serve(Ready(site, broker, config, clock), folder, stack, say)
+        serve(Ready(site, broker, config, clock, leaving), folder, stack, say)
 
 
 def serve(ready: Ready, folder: Path, stack: ExitStack, say: Callable[[Ready], None]) -> None:
@@ -97,6 +100,8 @@ def serve(ready: Ready, folder: Path, stack: ExitStack, say: Callable[[Ready], N
 
     for each in (signal.SIGINT, signal.SIGTERM):
         signal.signal(each, leave)
+    if ready.leaving.asked:  # while the service was being put together
+        service.stop()
     say(ready)
     service.run()
 
@@ -107,10 +112,13 @@ def start_boxes(folder: Path, ready: Ready) -> subprocess.Popen[bytes]:
     return start_child([sys.executable, "-P", "-m", "holdwater.demo.live", *given], folder / "boxes.log")
 
 
-def season(site: Site, folder: Path, progress: Progress) -> Stand:
+def season(site: Site, folder: Path, progress: Progress, leaving: Leaving) -> Stand:
     """The store with the season in it, and where the live part goes on.
 
     A season that was not replayed to its end is replayed anew.
+
+    Raises:
+        KeyboardInterrupt: somebody wants to leave.
     """
     from holdwater.replay import replay  # noqa: PLC0415 -- a second start needs none of it
 
@@ -120,7 +128,7 @@ def season(site: Site, folder: Path, progress: Progress) -> Stand:
     shutil.rmtree(site.store.folder, ignore_errors=True)
     end, whole = folder / "season-end.json", expected_lines()
     with _written(end) as texts:
-        recording = read_lines(texts, "season of Quern Bench")
+        recording = read_lines(leaving.watch(texts), "season of Quern Bench")
         told = replay(site, recording, site.store.folder, lambda done, _at_ms: progress(done, whole))
     stand = read_stand(end)
     if told.refused or stand is None:
@@ -215,16 +223,35 @@ def _folder(keep: Path | None) -> Iterator[Path]:
         yield keep.resolve()
 
 
-@contextmanager
-def _signals_end() -> Iterator[None]:
-    """SIGTERM and Ctrl-C end the demo in order also while it is being set up; handlers are put back afterwards."""
+class Leaving:
+    """Ctrl-C and SIGTERM while the demo is set up: remembered, and acted on between two lines of the season.
 
-    def leave(_signal: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
+    Not at once, because an exception in the middle of a transaction of the store is nothing to end in order with.
+    """
 
-    before = {each: signal.signal(each, leave) for each in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for each, handler in before.items():
+    def __init__(self) -> None:
+        self.asked = False
+        self._before = {each: signal.signal(each, self._ask) for each in (signal.SIGINT, signal.SIGTERM)}
+
+    def _ask(self, _signal: int, _frame: FrameType | None) -> None:
+        self.asked = True
+
+    def check(self) -> None:
+        """Leave now, if that was asked for.
+
+        Raises:
+            KeyboardInterrupt: it was.
+        """
+        if self.asked:
+            raise KeyboardInterrupt
+
+    def watch(self, texts: Iterable[bytes]) -> Iterator[bytes]:
+        """The lines, as long as nobody wants to leave."""
+        for text in texts:
+            self.check()
+            yield text
+
+    def put_back(self) -> None:
+        """Put the handlers back that were there before."""
+        for each, handler in self._before.items():
             signal.signal(each, handler)
