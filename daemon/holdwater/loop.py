@@ -97,6 +97,10 @@ class Post(Protocol):
         """Seconds until the next row is due; None when nothing waits."""
         ...
 
+    def failing(self, now: Moment) -> tuple[tuple[str, float, str], ...]:
+        """Channels that are failing: name, seconds, why."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
@@ -108,6 +112,7 @@ class Surroundings:
     trusted: Callable[[], bool]
     window: Callable[[], int] = lambda: 20
     ticked: Callable[[], None] = lambda: None
+    why_untrusted: Callable[[], str] = str
 
 
 class Loop:
@@ -122,6 +127,7 @@ class Loop:
         self._trusted = given.trusted
         self._window = given.window
         self._ticked = given.ticked
+        self._why_untrusted = given.why_untrusted
         self._batch = Batch()
         self._release = Release(site.store.commit_every_s, given.window())
         self._steps = StepWatch()
@@ -351,7 +357,9 @@ class Loop:
     def tick(self, now: Moment) -> None:
         """Let time pass for rules and post."""
         self._tick_s = now.mono_s
-        self._take_in(self.wishes.facts(now))
+        facts = [("clock", "clock", now.trusted, self._why_untrusted())]
+        facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
+        self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
         self._batch.sent += self._post.send_due(now)
         self._ticked()

@@ -115,3 +115,7 @@ class NoPost:
     def next_due_s(self, now: Moment) -> float | None:  # noqa: ARG002
         """Never."""
         return None
+
+    def failing(self, now: Moment) -> tuple[tuple[str, float, str], ...]:  # noqa: ARG002
+        """None: nothing is sent."""
+        return ()

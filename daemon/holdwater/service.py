@@ -14,11 +14,11 @@ from typing import IO, TYPE_CHECKING, Any, Protocol
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from holdwater import __version__
-from holdwater.clock import Clock, SystemClock, Trusted
+from holdwater.clock import Clock, Trusted
 from holdwater.control import SOCKET_NAME, ControlServer
 from holdwater.door import Inbox, LoopDoor
 from holdwater.errors import HoldwaterError, OutsideError
-from holdwater.events import Event, Stop
+from holdwater.events import Event, Stop, TimeGiven
 from holdwater.intake.connection import Connection, Outward
 from holdwater.intake.decode import Decoder
 from holdwater.loop import TICK_S, Loop, Surroundings
@@ -28,7 +28,7 @@ from holdwater.snapshot import Snapshot
 from holdwater.store.reader import Reader, open_reader
 from holdwater.store.writer import Store
 from holdwater.supervisor import Supervisor
-from holdwater.trust import ClockTrust
+from holdwater.trust import ClockTrust, GuidedClock
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
@@ -111,7 +111,7 @@ class Service:
 
     def __init__(self, site: Site, clock: Clock | None = None, *, believed: bool = False) -> None:
         self.site = site
-        self._clock = clock or SystemClock()
+        self._clock = clock or GuidedClock()
         self._inbox = Inbox()
         self._tick_due = threading.Event()
         self._supervisor = Supervisor()
@@ -130,8 +130,13 @@ class Service:
             self._store.close()
             raise
         self.door = LoopDoor(self._inbox)
+        self._beside: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+            "status": self._status,
+            "record": self._record,
+            "time": self._time,
+        }
         self._tap = Tap(self._clock)
-        self._control = ControlServer(site.store.folder / SOCKET_NAME, self._answer)
+        self._control = ControlServer(site.store.folder / SOCKET_NAME, self.ask)
         self._page: Server | None = None
         self._scheduler = BackgroundScheduler(timezone=UTC, daemon=True)
 
@@ -197,8 +202,12 @@ class Service:
         from holdwater.web.app import create_app  # noqa: PLC0415
         from holdwater.web.server import PageServer  # noqa: PLC0415
 
-        app = create_app(self.site, self.snapshot, self.reader, self.door, self._clock.wall_ms)
+        app = create_app(self.site, self.snapshot, self.reader, self, self._clock.wall_ms)
         return PageServer(app, self.site.page.host, self.site.page.port)
+
+    def _why_untrusted(self) -> str:
+        trust = self.trust.answer()
+        return "" if isinstance(trust, Trusted) else trust.reason
 
     # -- the loop's neighbours ---------------------------------------------------------------------------------------------------------
 
@@ -237,13 +246,10 @@ class Service:
         """A reader of the store, for one thread."""
         return open_reader(self.site.store.folder)
 
-    def _answer(self, what: str, body: dict[str, Any]) -> dict[str, Any]:
-        act: Callable[[dict[str, Any]], dict[str, Any]] | None = {
-            "status": self._status,
-            "record": self._record,
-            "time": self._time,
-        }.get(what)
-        return self.door.ask(what, body) if act is None else act(body)
+    def ask(self, what: str, body: dict[str, Any], timeout_s: float = 5.0) -> dict[str, Any]:
+        """See `Door.ask`: what the loop need not decide is answered here, the rest goes through its inbox."""
+        act = self._beside.get(what)
+        return self.door.ask(what, body, timeout_s) if act is None else act(body)
 
     def _status(self, _body: dict[str, Any]) -> dict[str, Any]:
         trust = self.trust.answer()
@@ -266,4 +272,5 @@ class Service:
 
     def _time(self, body: dict[str, Any]) -> dict[str, Any]:
         trust = self.trust.tell(str(body.get("source", "owner")), int(body.get("wall_ms", self._clock.wall_ms())))
+        self._inbox.put(TimeGiven(str(body.get("source", "owner")), self._clock.wall_ms()))
         return {"ok": True, "clock": "trusted" if isinstance(trust, Trusted) else trust.reason}

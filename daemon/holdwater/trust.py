@@ -5,7 +5,17 @@ from __future__ import annotations
 import platform
 from pathlib import Path
 
-from holdwater.clock import Clock, StepWatch, Trust, Trusted, judge, read_evidence
+from holdwater.clock import (
+    AGREE_MS,
+    Clock,
+    StepWatch,
+    SystemClock,
+    Trust,
+    Trusted,
+    judge,
+    read_evidence,
+    system_synchronised,
+)
 
 ASK_S = 20.0
 """How long an answer holds: reading the evidence costs a few file accesses."""
@@ -18,11 +28,42 @@ def keeps_time_when_off() -> bool:
     return platform.machine() in ("x86_64", "AMD64", "i686") and not _DEVICE_TREE.exists()
 
 
+class GuidedClock:
+    """The machine's clocks, with the wall clock put right by what a person told where the machine cannot know better.
+
+    The service may not set the system's clock (and need not): it adds what is missing.
+    """
+
+    def __init__(self, under: Clock | None = None) -> None:
+        self._under = under or SystemClock()
+        self._offset_ms = 0
+
+    def wall_ms(self) -> int:
+        """Wall clock, ms UTC, put right."""
+        return self._under.wall_ms() + self._offset_ms
+
+    def mono_s(self) -> float:
+        """Monotonic seconds of the machine."""
+        return self._under.mono_s()
+
+    def boot_id(self) -> str:
+        """The machine's boot."""
+        return self._under.boot_id()
+
+    def guide(self, wall_ms: int) -> None:
+        """From now on show this time, running on."""
+        self._offset_ms = wall_ms - self._under.wall_ms()
+
+    def release(self) -> None:
+        """Go by the machine's own clock again."""
+        self._offset_ms = 0
+
+
 class ClockTrust:
     """Judges the machine's clock and remembers what people and messages told.
 
     Args:
-        clock: the machine's clocks.
+        clock: the machine's clocks; a `GuidedClock` is put right by what people tell.
         newest_ms: time of the newest accepted reading at the start, None for none.
         believed: True when the config says that this machine's clock is always right.
     """
@@ -54,8 +95,11 @@ class ClockTrust:
         return self._answer
 
     def tell(self, source: str, wall_ms: int) -> Trust:
-        """Somebody told the time: ``message``, ``phone`` or ``owner``."""
+        """Somebody told the time: ``message``, ``phone`` or ``owner``. Where no time server speaks, the clock goes by it."""
         self._told[source] = (wall_ms, self._clock.mono_s())
+        apart = abs(wall_ms - self._clock.wall_ms()) > AGREE_MS
+        if apart and isinstance(self._clock, GuidedClock) and not system_synchronised():
+            self._clock.guide(wall_ms)
         if source == "owner":
             self._forward_ms = 0
         self._asked_s = -1e9
@@ -64,6 +108,8 @@ class ClockTrust:
     def _judge(self, now_s: float) -> Trust:
         if self._believed:
             return Trusted(("config",))
+        if isinstance(self._clock, GuidedClock) and system_synchronised():
+            self._clock.release()
         evidence = read_evidence(
             self._clock,
             self._newest_ms,

@@ -5,11 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.states import Verdict
 from holdwater.intake.decode import NODE_NAME
 from holdwater.store.batch import Batch, NoteRecord
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from holdwater.picture import Picture
     from holdwater.reception import Moment, Reception
 
+Fact = tuple[str, str, bool, str]
 Answer = tuple["list[Change]", dict[str, Any]]
 
 NOTE_KINDS = (
@@ -50,6 +50,7 @@ class Wishes:
         self._broker_up: bool | None = None
         self._broker_words = ""
         self.store_words = ""
+        self._unwell: set[tuple[str, str]] = set()
         self._shut: dict[str, frozenset[int]] = {}
         self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {
             "accept": self._accept,
@@ -77,17 +78,26 @@ class Wishes:
         self._broker_up, self._broker_words = event.up, event.words
         return self.facts(now)
 
-    def facts(self, now: Moment) -> list[Change]:
-        """What the loop tells the rules about the service at each tick."""
+    def facts(self, now: Moment, told: Iterable[Fact] = ()) -> list[Change]:
+        """What the loop tells the rules about the service at each tick; nothing in a replay, which has no broker.
+
+        Args:
+            now: both clocks.
+            told: further facts as (kind, subject, well, words). One that was not well and is not told any more is well again.
+        """
         if self._broker_up is None:
             return []
-        states = {"broker": (self._broker_up, self._broker_words), "card": (not self.store_words, self.store_words)}
+        states = {
+            ("broker", "broker"): (self._broker_up, self._broker_words),
+            ("card", "card"): (not self.store_words, self.store_words),
+        }
+        states |= dict.fromkeys(self._unwell, (True, ""))
+        states |= {(kind, subject): (well, words) for kind, subject, well, words in told}
+        self._unwell = {key for key, (well, _) in states.items() if not well}
         changes: list[Change] = []
-        for kind, (well, words) in states.items():
-            if kind in KINDS:
-                changes += self._alerts.on_fact(
-                    kind, kind, Verdict.BACK if well else Verdict.BEYOND, now.wall_ms, words
-                )
+        for (kind, subject), (well, words) in states.items():
+            verdict = Verdict.BACK if well else Verdict.BEYOND
+            changes += self._alerts.on_fact(kind, subject, verdict, now.wall_ms, words)
         return changes
 
     # -- people ------------------------------------------------------------------------------------------------------------------------
