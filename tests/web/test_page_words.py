@@ -163,10 +163,18 @@ def test_the_sentence_of_the_day_promises_no_more_than_is_known(
 def test_the_worst_notice_is_the_sentence_of_the_day() -> None:
     """Act now before act today; things merely to know leave it alone."""
     view = now_view(scene(DRINKING, GARDEN, CABIN, notices=(SILENT, LOW, FREEZE)))
-    assert view.day == "Drain the garden spigot before dark: 24 °F expected. And 1 more below."
+    assert view.day == "Act now: Drain the garden spigot before dark: 24 °F expected. And 1 more below."
     assert view.tone == "act now"
     assert [notice.id for notice in view.notices] == [8, 7, 9]
     assert now_view(scene(DRINKING, GARDEN, CABIN, notices=(SILENT,))).tone == "well"
+
+
+def test_the_sentence_of_the_day_is_one_sentence_and_does_not_shout() -> None:
+    """The rest stands in the paragraph below it."""
+    short = "ACT NOW Garden tank falling 7.5 gal/min for 6 min, 42 gal gone. Nobody watering? Shut the 1 in valve."
+    view = now_view(scene(DRINKING, notices=(replace(FREEZE, short=short, long=""),)))
+    assert view.day == "Act now: Garden tank falling 7.5 gal/min for 6 min, 42 gal gone."
+    assert view.notices[0].text.startswith("Garden tank falling")
 
 
 def test_until_when_all_is_well_is_not_told_without_a_clock() -> None:
@@ -225,6 +233,7 @@ def test_quiet_times_say_until_when() -> None:
         ("load", {"tank": "drinking", "volume_m3": gallons(125)}, "load, drinking, 125 gal", "load, drinking, 473 L"),
         ("dip", {"tank": "cabin", "depth_m": inches(20.5)}, "dip, cabin, 20.5 in", "dip, cabin, 52.1 cm"),
         ("screen_cleaned", {}, "screen cleaned", "screen cleaned"),
+        ("other", {"tank": "cabin", "text": "Wet ground."}, "note, cabin, Wet ground.", "note, cabin, Wet ground."),
         (
             "tested",
             {"water_c": 10.0, "text": "strip clear", "ok": True},

@@ -12,6 +12,7 @@ from holdwater.units import Measure, rounded, trimmed
 from holdwater.web.charts.axis import days_between, local_date, midnight_ms
 from holdwater.web.charts.data import Season, Sign, Sky, TankLane
 from holdwater.web.sources import History
+from holdwater.web.words import bare
 
 HOURS_UP_TO_DAYS = 200
 """Longer ranges are drawn from local days, so that rows stay few."""
@@ -87,14 +88,14 @@ def signs_of(notes: Sequence[NoteRow], steps: Sequence[NoticeStepRow], measure: 
     for step in steps:
         if step.state == "active" and step.notice not in told:
             told.add(step.notice)
-            found.append((step.at_ms, "notice", step.severity, f"{step.severity}: {step.short}"))
+            found.append((step.at_ms, "notice", step.severity, f"{step.severity}: {bare(step.short)}"))
     found.sort(key=lambda each: each[0])
     return [Sign(number, *each) for number, each in enumerate(found[-MOST_SIGNS:], start=1)]
 
 
 def note_words(note: NoteRow, measure: Measure) -> str:
     """A note in words: its kind, the tank, its figures in household units, its text."""
-    words = [note.kind.replace("_", " ")]
+    words = ["note" if note.kind == "other" else note.kind.replace("_", " ")]
     tank = note.body.get("tank")
     if isinstance(tank, str):
         words.append(tank)

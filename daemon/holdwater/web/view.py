@@ -9,7 +9,7 @@ from holdwater.config.site import Site
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
 from holdwater.tanks.tank import Stand, Tank
 from holdwater.units import Measure
-from holdwater.web.words import age, amount, change, lasts, listed, long_day, moment, plus_minus
+from holdwater.web.words import age, amount, bare, change, first_sentence, lasts, listed, long_day, moment, plus_minus
 from holdwater_sensors.quality import Grade, grade_of
 from holdwater_sensors.quality import words as quality_words
 
@@ -134,8 +134,10 @@ def day_line(scene: Scene, shown: Sequence[NoticeNow]) -> tuple[str, str]:
     """
     urgent = [notice for notice in shown if notice.severity in {"act now", "act today"}]
     if urgent:
-        more = len(urgent) - 1
-        return urgent[0].short + (f" And {more} more below." if more else ""), urgent[0].severity
+        worst, more = urgent[0], len(urgent) - 1
+        head = "Act now: " if worst.severity == "act now" else ""
+        tail = f" And {more} more below." if more else ""
+        return head + first_sentence(bare(worst.short)) + tail, worst.severity
     tanks = scene.site.tanks
     states = {name: scene.snapshot.tank(name) or TankNow(name) for name in tanks}
     if not any(state.on_hand_m3 is not None for state in states.values()):
@@ -254,7 +256,7 @@ def _notice(notice: NoticeNow, scene: Scene) -> NoticeView:
         severity.replace(" ", "-"),
         scene.when(notice.since_ms),
         notice.short,
-        notice.long or notice.short,
+        notice.long or bare(notice.short),
         notice.seen,
         quiet,
         notice.state == "easing",

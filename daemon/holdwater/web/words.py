@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -104,6 +105,20 @@ def _days(days: float) -> str:
     if days > YEAR_DAYS:
         return "over a year"
     return f"{days:.0f}" if days >= 1 else "less than 1"
+
+
+SHOUT = "ACT NOW "
+"""How the short form of a message begins where nothing else can show its severity."""
+
+
+def bare(short: str) -> str:
+    """The short form of a notice without the severity before it: the page says that itself."""
+    return short.removeprefix(SHOUT)
+
+
+def first_sentence(text: str) -> str:
+    """Up to the first full stop or question mark that ends a sentence."""
+    return re.split(r"(?<=[.?])\s", text, maxsplit=1)[0]
 
 
 def listed(names: list[str]) -> str:

@@ -35,7 +35,7 @@ class Format:
     tank: float
 
 
-WIDE = Format("season wide", 1000, 66, 12, 14, 70, 128)
+WIDE = Format("season wide", 1000, 84, 12, 14, 70, 128)
 NARROW = Format("season narrow", 360, 40, 6, 13, 64, 104)
 
 
