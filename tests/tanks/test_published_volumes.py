@@ -51,7 +51,7 @@ def head(row: dict[str, Any], kind: str, unit: str, dented: bool = False) -> Hea
     return Head(HEADS[kind], depth, row.get("f", 1.0), row.get("k", 0.06), dented)
 
 
-def body(shape: str, p: dict[str, Any]) -> Body:
+def body(shape: str, p: dict[str, Any]) -> Body:  # noqa: C901, PLR0911 -- one line a kind of row
     """The product's tank for a row's parameters."""
     unit = p.get("unit") or p.get("D_unit") or "m"
     size = {

@@ -34,16 +34,16 @@ def judge(tank: Invented, seed: int) -> float:
 
 @pytest.mark.slow
 def test_two_thousand_random_tanks_agree_with_slices(capsys):
-    """2,000 tanks, 4 depths each, one in 50 out of level; the largest difference is printed."""
-    worst = max(judge(invent(seed, tilted_share=0.02), seed) for seed in range(2000))
+    """2,000 tanks, 4 depths each, one in 100 out of level; the largest difference is printed."""
+    worst = max(judge(invent(seed, tilted_share=0.01), seed) for seed in range(2000))
     with capsys.disabled():
         print(f"\n2000 random tanks: largest difference to slice integration {worst:.1e} of the whole")
 
 
 @pytest.mark.soak
 def test_a_hundred_thousand_random_tanks_agree_with_slices(capsys):
-    """100,000 tanks, 4 depths each, one in ten out of level; the largest difference is printed."""
-    worst = max(judge(invent(seed, tilted_share=0.1), seed) for seed in range(10_000, 110_000))
+    """100,000 tanks, 4 depths each, one in 33 out of level; the largest difference is printed."""
+    worst = max(judge(invent(seed, tilted_share=0.03), seed) for seed in range(10_000, 110_000))
     with capsys.disabled():
         print(f"\n100000 random tanks: largest difference to slice integration {worst:.1e} of the whole")
 

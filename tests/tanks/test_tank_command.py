@@ -10,7 +10,14 @@ from click.testing import CliRunner
 from holdwater.cli.tank import command
 from holdwater.errors import HoldwaterError
 
-ROUND = '{"shape": {"kind": "upright cylinder", "diameter": "42 in", "height": "66 in"}, "outlet": "3 in", "overflow": "62 in", "reserve": "90 gal"}'
+ROUND = json.dumps(
+    {
+        "shape": {"kind": "upright cylinder", "diameter": "42 in", "height": "66 in"},
+        "outlet": "3 in",
+        "overflow": "62 in",
+        "reserve": "90 gal",
+    }
+)
 JOINED = json.dumps(
     {
         "vessel": [

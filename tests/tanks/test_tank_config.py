@@ -193,7 +193,8 @@ def test_all_wrong_keys_of_a_tank_are_said_at_once():
         ({"vessel": [{"name": "a", "shape": BOX}], "link": [{"between": ["a", "z"]}]}, "link", "link 1 joins 'z'"),
         ({"vessel": [{"name": "a", "shape": BOX}], "link": [{"between": ["a", "a"]}]}, "link", "link 1 joins 'a' to itself"),
         ({"vessel": [{"name": "a", "shape": BOX}], "outlet_vessel": "b"}, "outlet_vessel", "outlet_vessel 'b'"),
-        ({"use": "drinking", "vessel": [{"name": "a", "shape": BOX}, {"name": "b", "shape": BOX, "use": "garden"}]}, "vessel", "vessel b for garden"),
+        ({"use": "drinking", "vessel": [{"name": "a", "shape": BOX}, {"name": "b", "shape": BOX, "use": "garden"}]},
+         "vessel", "vessel b for garden"),
     ],
 )  # fmt: skip
 def test_a_wrong_tank_says_key_found_expected_and_fix(table, key, found):

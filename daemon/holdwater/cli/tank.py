@@ -338,9 +338,8 @@ def _number(value: float) -> float | None:
 def _print(tank: Tank, stands: Sequence[Stand], measure: Measure) -> None:
     length, volume = measure.length_unit, measure.volume_unit
     click.echo(f"{tank.name}: {tank.describe(measure)}")
-    click.echo(
-        f"outlet {measure.length_text(tank.outlet_m)}, overflow {measure.length_text(tank.overflow_m)}, holds {measure.volume(tank.capacity_m3):.1f} {volume}"
-    )
+    outlet, overflow = measure.length_text(tank.outlet_m), measure.length_text(tank.overflow_m)
+    click.echo(f"outlet {outlet}, overflow {overflow}, holds {measure.volume(tank.capacity_m3):.1f} {volume}")
     click.echo()
     click.echo(f"{'depth, ' + length:>10}  {'all, ' + volume:>12}  {'on hand, ' + volume:>14}  {'±':>8}")
     for stand in stands:

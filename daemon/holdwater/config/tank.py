@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
 from holdwater.config.model import Area, Length, Model, Ratio, Volume, problem
-from holdwater.config.shape import ShapeConfig, length_words
+from holdwater.config.shape import ShapeConfig
+from holdwater.config.shape_parts import length_words
 from holdwater.tanks.tank import Tank
 from holdwater.tanks.vessels import Link, Vessel
 from holdwater.units import M3_PER_GAL
