@@ -1,7 +1,7 @@
 """The invented sensor boxes: what their sensors make of the truth, with noise, quantisation and quirks.
 
 Pure and seeded. Each box turns a `Truth` into readings (quantity, SenML unit, value), or None while it is silent.
-Quirks of HOUSEHOLD: the garden gauge gives 2 % false echoes, stands still for one hour and is silent for one night;
+Quirks on purpose: the garden gauge gives 2 % false echoes, stands still for one hour and is silent for one night;
 the drinking box has no clock.
 """
 

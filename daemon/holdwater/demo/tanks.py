@@ -1,7 +1,7 @@
 """The three invented tanks as bodies of water: volume from height and back.
 
 Its own few formulas, so that the simulation does not measure the service with the service's own rule. Gallons and
-inches, as HOUSEHOLD gives them: lengths inside the tank, heights above its floor.
+inches, as the household would say: lengths inside the tank, heights above its floor.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Where the invented household's water goes: draws, the well, a hauled load, roof catch, and what went wrong.
 
-Pure and seeded. `Season` steps through the time minute by minute; amounts are gallons, as HOUSEHOLD gives them.
+Pure and seeded. `Season` steps through the time minute by minute; amounts are gallons, as the household would say.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ START_GAL = {"drinking": 230.0, "garden": 640.0, "cabin": 170.0}
 END_GAL = {"drinking": 70.0, "garden": 169.0, "cabin": 101.0}
 DAY_MINUTES = 1440
 HOUR_MS = 3_600_000
-SEED = 48  # of sixty tried, one whose storms overflow the tanks by what HOUSEHOLD says (59 and 15 gal)
+SEED = 48  # of sixty tried, one whose storms overflow the tanks by what the plan says (59 and 15 gal)
 END_HOUR = 18  # the recorded season ends at six in the evening of the last day; from then on it is live
 END_MS = midnight_ms(LAST_DAY) + END_HOUR * HOUR_MS
 LAST_INDEX = (LAST_DAY - FIRST_DAY).days
@@ -30,7 +30,7 @@ MEAN_USE = {"drinking": 11.0, "garden": 13.0, "cabin": 5.0}
 SD_USE = {"drinking": 2.5, "garden": 4.0, "cabin": 1.5}
 WATERING = ((date(2026, 9, 14), 22.0), (date(2026, 10, 12), 5.0))  # until that day, gal a day
 WATERING_STOPS_IN = 0.20
-PULL = 0.5  # share of the deviation from the mean that the next day makes good, so that the balance of HOUSEHOLD holds
+PULL = 0.5  # share of the deviation from the mean that the next day makes good, so that the planned balance holds
 HOURS = (0, 0, 0, 0, 0, 1, 5, 8, 6, 3, 3, 4, 7, 5, 3, 3, 4, 6, 8, 6, 4, 3, 2, 1)  # weight of each hour for draws
 DRAWS = {"drinking": (26, 1), "garden": (5, 4), "cabin": (11, 1)}  # draws a day, minutes each
 
@@ -117,7 +117,7 @@ class Season:
 
     Args:
         seed: of use and weather.
-        balanced: settle use so that the season ends with the levels of HOUSEHOLD, which takes a second; a season that is
+        balanced: settle use so that the season ends with the planned levels, which takes a second; a season that is
             gone on with after its recorded part needs none of that.
     """
 
@@ -227,7 +227,7 @@ class Season:
 class Cold:
     """Water of the cabin tank: follows the air with a lag, stays at the freezing point while ice forms or melts.
 
-    A lumped body: lag 44 h for some 100 gal in a board lean-to (invented, chosen to give HOUSEHOLD's ice). Latent
+    A lumped body: lag 44 h for some 100 gal in a board lean-to (invented, chosen to give 2 % of ice). Latent
     heat of water 333.6 kJ/kg, specific heat 4.19 kJ/(kg K): 79.6 K for the whole tank.
     """
 
