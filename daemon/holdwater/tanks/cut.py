@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 
+from holdwater.tanks.curves import segment_m2
 from holdwater.tanks.turned import Run
 
 
@@ -69,6 +70,9 @@ def _quadratic(run: Run, start: float, step: float) -> float:
     Places count from where the surface meets the axis, as near as the run comes to it: else r2 - d2 is the small
     difference of large numbers in an upright tank that is hardly out of level.
     """
+    dish = _level_dish(run, start) if step == 0.0 else None
+    if dish is not None:
+        return dish
     origin = min(max(-start / step, run.start_m), run.end_m) if step != 0.0 else run.start_m
     q0, q1, q2 = run.square
     off = start + step * origin
@@ -88,6 +92,18 @@ def _quadratic(run: Run, start: float, step: float) -> float:
         if c + middle * (b + middle * a) > 0.0:
             total += integral(half_chord, low, high)
     return total
+
+
+def _level_dish(run: Run, off: float) -> float | None:
+    """Half the cut, parallel to the axis, of a part of a sphere that ends in its apex: a circular segment; else None."""
+    q0, q1, q2 = run.square
+    square = q0 + q1 * q1 / 4 - off * off
+    if q2 != -1.0 or square <= 0.0:
+        return None
+    radius = math.sqrt(square)
+    if run.end_m < q1 / 2 + radius:
+        return None
+    return segment_m2(radius, radius - (run.start_m - q1 / 2)) / 2
 
 
 def _roots(a: float, b: float, c: float) -> tuple[float, ...]:
