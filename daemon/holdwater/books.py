@@ -47,16 +47,10 @@ def notes_of(reader: Reader, tank: str, start_ms: int, end_ms: int) -> list[Span
 
 
 def rain_of(site: Site, reader: Reader, start_ms: int, end_ms: int) -> list[Rain]:
-    """Rain between readings of the gauge, whose series counts up; a count that falls back began anew at zero."""
+    """Rain between readings of the gauge: each reading is the depth since the one before."""
     if site.rain_series is None:
         return []
-    found: list[Rain] = []
-    before: float | None = None
-    for row in reader.readings(site.rain_series, start_ms - HOUR_MS, end_ms):
-        if before is not None and row.value != before:
-            found.append(Rain(row.ts_ms, row.value - before if row.value > before else row.value))
-        before = row.value
-    return found
+    return [Rain(row.ts_ms, row.value) for row in reader.readings(site.rain_series, start_ms, end_ms) if row.value > 0]
 
 
 def tank_accounts(site: Site, reader: Reader, tank: str, first: date, last: date) -> list[Account]:

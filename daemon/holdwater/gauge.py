@@ -196,7 +196,8 @@ class Behaviour:
         if depth.depth_m is None:
             return depth
         noise_m = self._noise(ts_ms)
-        self._recent.append((ts_ms, depth.depth_m))
+        if depth.quality == OK:  # a spike is no noise: it has its own verdict
+            self._recent.append((ts_ms, depth.depth_m))
         if noise_m is not None:
             depth = depth.with_noise(noise_m)
         return self._stuck(ts_ms, value, beside, depth)

@@ -6,7 +6,6 @@ running service, `replay` and the tests.
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import sqlite3
 import threading
@@ -18,10 +17,10 @@ from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Lasting
 from holdwater.clock import StepWatch
-from holdwater.errors import StoreError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
+from holdwater.mending import AGAIN_S, Mending
 from holdwater.picture import Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
@@ -159,12 +158,12 @@ class Loop:
         self._snapshot_s = -1e9
         self._tick_s = -1e9
         self._now_hour_s = -1e9
-        self._fault_s: float | None = None
         self._ask_undated = True
         self._errors: list[str] = []
         self.turned_s = self._clock.mono_s()
         self.last_commit_s = self._clock.mono_s()
         self._ballast = Ballast(store.folder)
+        self._mending = Mending(store, self._ballast)
         self._told_in_fault = 0
         self.rollup.begin_if_changed()
         self._keep_config()
@@ -268,12 +267,13 @@ class Loop:
         """Whether rows of this boot wait for the clock; asked of the store when some may have come."""
         if not self._ask_undated:
             return False
-        self._ask_undated = False
         boot = self._clock.boot_id()
-        return (
-            self.store.connection.execute("SELECT 1 FROM undated WHERE boot = ? LIMIT 1", (boot,)).fetchone()
-            is not None
-        )
+        try:
+            row = self.store.connection.execute("SELECT 1 FROM undated WHERE boot = ? LIMIT 1", (boot,)).fetchone()
+        except sqlite3.Error:
+            return False  # asked again at the next event; an event must not be lost for it
+        self._ask_undated = False
+        return row is not None
 
     def _message(self, message: Message, now: Moment) -> None:
         if message.qos:
@@ -357,6 +357,7 @@ class Loop:
     def tick(self, now: Moment) -> None:
         """Let time pass for rules and post."""
         self._tick_s = now.mono_s
+        self._changed = True  # a level grows old by time alone
         facts = [("clock", "clock", now.trusted, self._why_untrusted())]
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
         self._take_in(self.wishes.facts(now, facts))
@@ -506,13 +507,23 @@ class Loop:
         """Turn until a `Stop` event; `take` waits for events, `tick_due` is set by the scheduler."""
         while not self._stopping:
             self.turned_s = self._clock.mono_s()
-            if self._batch.has_rows or self._batch.acks or not self.slack():
-                wait = self.wait_s() if self._fault_s is None else 1.0
+            if self._batch.has_rows or self._batch.acks or not self._slice():
+                wait = AGAIN_S if self._mending.under_way else self.wait_s()
                 events = take(MOST_EVENTS if len(self._batch.readings) < MOST_HELD else 0, wait)
             else:
                 events = take(MOST_EVENTS, 0.0)
             self._turn(events, tick_due)
         self._last_commit()
+
+    def _slice(self) -> bool:
+        """Slack work, unless the store is at fault; a fault that it meets is one like any other."""
+        if self._mending.under_way:
+            return False
+        try:
+            return self.slack()
+        except sqlite3.Error as error:
+            self._fault(error)
+            return False
 
     def _turn(self, events: list[Event], tick_due: threading.Event) -> None:
         for event in events:
@@ -525,55 +536,36 @@ class Loop:
         elif _past_zero(self._post.next_due_s(now)):
             self._batch.sent += self._post.send_due(now)
         try:
-            self.commit_if_due()
-            self._mended()
+            if self._mending.may_try(now.mono_s):
+                self.commit_if_due()
+                self._mended()
         except sqlite3.Error as error:
             self._fault(error)
         self._swap_snapshot()
 
     def _mended(self) -> None:
-        if self._fault_s is not None and not self._batch.has_rows:
-            log.warning("the store can be written again")
-            self._fault_s, self.wishes.store_words = None, ""
+        if self._mending.under_way and not self._batch.has_rows:
+            self._mending.over()
+            self._say_store("")
 
     def _fault(self, error: sqlite3.Error) -> None:
-        """The store cannot be written: hold the batch and its acks, tell from memory, try again in a second (STORE rule 10).
+        """The store cannot be written: hold the batch and its acks, tell from memory, try again in a second.
 
         Raises:
-            StoreError: an I/O error or damage for the second time running: only a new start can mend that.
+            StoreError: only a new start can mend it.
         """
-        name = getattr(error, "sqlite_errorname", "")
-        again = self._fault_s is not None
-        if not again:
-            log.error("the store cannot be written (%s %s); readings and acknowledgements are held", name, error)
+        if self._mending.meet(error, self._clock.mono_s()):
             self._batch.counts["store faults"] += 1
-        self._fault_s = self._clock.mono_s()
-        self.wishes.store_words = f"{error}"
-        if name == "SQLITE_FULL":
-            self._make_room()
-        elif name.startswith(("SQLITE_IOERR", "SQLITE_CORRUPT", "SQLITE_NOTADB")):
-            if again:
-                raise StoreError(
-                    f"the store failed twice: {error}",
-                    where=str(self.store.path),
-                    do="look at the card; holdwater starts anew",
-                ) from error
-            self._reopen()
+        self.rollup.use(self.store.connection)
+        self._batch.urgent = True
+        self._say_store(f"{error}")
         told, self._told_in_fault = self._batch.changes[self._told_in_fault :], len(self._batch.changes)
         self._post.committed(told)
         self._batch.sent += self._post.send_due(self.now())
 
-    def _make_room(self) -> None:
-        """A full disk: give up the ballast, then the oldest raw readings, an hour at a time, so that the next commit has room."""
-        if self._ballast.free():
-            log.error("the disk is full: the ballast file is given up")
-        with contextlib.suppress(sqlite3.Error):
-            self.store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
-    def _reopen(self) -> None:
-        with contextlib.suppress(sqlite3.Error, StoreError):
-            self.store.reopen()
-            self.rollup.use(self.store.connection)
+    def _say_store(self, words: str) -> None:
+        self.wishes.store_words = words
+        self._take_in(self.wishes.facts(self.now()))
 
     def _last_commit(self) -> None:
         try:

@@ -318,7 +318,11 @@ class WeatherConfig(Model):
         description="Series of the outside air temperature; without it there is no freeze warning.",
         examples=["garden:air"],
     )
-    rain: Series | None = Field(default=None, description="Series of the rain gauge.", examples=["garden:rain"])
+    rain: Series | None = Field(
+        default=None,
+        description="Series of the rain gauge: the depth fallen since its reading before, as a length.",
+        examples=["garden:rain"],
+    )
     barometer: Series | None = Field(
         default=None,
         description="Series of the barometer, for absolute pressure sensors.",

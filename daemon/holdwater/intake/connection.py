@@ -307,4 +307,5 @@ class Connection:
         if isinstance(error, ssl.SSLError):
             why = error.reason or error
             return f"TLS with the broker at {where} failed: {why}; check broker.tls and this board's clock; no plain connection is tried"
-        return f"no broker at {where} ({error}); trying again; is it running, is broker.host right?"
+        why = getattr(error, "strerror", None) or str(error)
+        return f"no broker at {where} ({why}); trying again; is it running, is broker.host right?"
