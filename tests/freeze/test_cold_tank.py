@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import random
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -69,6 +70,25 @@ def test_a_tank_a_quarter_full_has_half_the_time_constant() -> None:
     assert tank_body(60 * GAL_M3, CUBE_M3, CUBE_M2, 7.5).time_constant_h == pytest.approx(11.6, rel=0.1)
     assert tank_body(0.0, CUBE_M3, CUBE_M2, 7.5).is_empty
     assert tank_body(-1.0, CUBE_M3, CUBE_M2, 7.5).is_empty
+
+
+def test_the_invented_freeze_week_freezes_the_cabin_tank_as_told() -> None:
+    """HOUSEHOLD.md: lows 29 to 17 degF, highs 44 to 35; a tank in a board lean-to (lag 44 h) is at 32 degF with
+    about 2 % ice by 16 October."""
+    lows, highs = (29, 24, 19, 17, 21, 26, 30), (44, 40, 36, 35, 41, 47, 52)
+    turns = [celsius(47), *(celsius(each) for pair in zip(lows, highs, strict=True) for each in pair)]
+    airs = [
+        cold + (warm - cold) * (1 - math.cos(math.pi * hour / 12)) / 2
+        for cold, warm in pairwise(turns)
+        for hour in range(12)
+    ]
+    states = list(follow(with_time_constant(Body(0.4, 1.0), 44.0), State(8.0), airs))
+    mornings = states[11::24]  # of 13 October and the days after
+    assert mornings[2].water_c > 1
+    first = next(hour for hour, state in enumerate(states) if state.ice > 0)
+    assert 72 < first <= 108  # from the night to 16 October to the night after
+    assert 0.01 < max(state.ice for state in states) < 0.04
+    assert states[-1].ice == 0.0
 
 
 def test_a_load_warms_or_cools_the_tank() -> None:

@@ -9,8 +9,8 @@ root of time down to Tn at sunrise.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from math import sqrt
 
 FEWEST = 3  # nights from which a line may be fitted
@@ -32,34 +32,77 @@ class Fit:
         return first if dew_c is None else first + self.dew_slope * dew_c + self.dew_intercept
 
 
-def fit(nights: Sequence[tuple[float, float | None, float]]) -> Fit | None:
-    """The regression of past nights.
+@dataclass(slots=True)
+class Line:
+    """A least-squares line that is built point by point."""
 
-    Args:
-        nights: air and dew point two hours after sunset, lowest air; degC. Dew point None where unknown.
+    count: int = 0
+    x: float = 0.0
+    y: float = 0.0
+    xx: float = 0.0
+    xy: float = 0.0
 
-    Returns:
-        None for fewer than three nights or when all evenings were equally warm: there is no line through them.
+    def add(self, x: float, y: float) -> None:
+        """One more point."""
+        self.count += 1
+        self.x += x
+        self.y += y
+        self.xx += x * x
+        self.xy += x * y
+
+    def solve(self) -> tuple[float, float] | None:
+        """Slope and intercept; None for fewer than three points or no spread in x."""
+        if self.count < FEWEST:
+            return None
+        spread = self.xx - self.x * self.x / self.count
+        if spread <= 1e-9 * self.count:
+            return None
+        slope = (self.xy - self.x * self.y / self.count) / spread
+        return slope, (self.y - slope * self.x) / self.count
+
+
+@dataclass(slots=True)
+class Nights:
+    """The regression of past nights, built night by night.
+
+    The second step needs the line of the residuals y - b x - a on the dew point d; its sums follow from those of (d,
+    y) and (d, x).
     """
-    first = line([(air_c, came_c) for air_c, _, came_c in nights])
-    if first is None:
-        return None
-    slope, intercept = first
-    second = line([(dew_c, came_c - slope * air_c - intercept) for air_c, dew_c, came_c in nights if dew_c is not None])
-    return Fit(slope, intercept, *(second or (0.0, 0.0)))
+
+    first: Line = field(default_factory=Line)
+    dew_came: Line = field(default_factory=Line)
+    dew_air: Line = field(default_factory=Line)
+
+    def add(self, air_c: float, dew_c: float | None, came_c: float) -> None:
+        """One more night: air and dew point two hours after sunset, lowest air; degC. Dew point None where unknown."""
+        self.first.add(air_c, came_c)
+        if dew_c is not None:
+            self.dew_came.add(dew_c, came_c)
+            self.dew_air.add(dew_c, air_c)
+
+    def fit(self) -> Fit | None:
+        """The regression; None for fewer than three nights or when all evenings were equally warm."""
+        first = self.first.solve()
+        if first is None:
+            return None
+        slope, intercept = first
+        came, air = self.dew_came, self.dew_air
+        residuals = Line(
+            came.count,
+            came.x,
+            came.y - slope * air.y - intercept * came.count,
+            came.xx,
+            came.xy - slope * air.xy - intercept * came.x,
+        )
+        return Fit(slope, intercept, *(residuals.solve() or (0.0, 0.0)))
 
 
-def line(points: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
-    """Slope and intercept of the least-squares line; None for fewer than three points or no spread in the first."""
-    count = len(points)
-    if count < FEWEST:
-        return None
-    mean_x, mean_y = sum(x for x, _ in points) / count, sum(y for _, y in points) / count
-    spread = sum((x - mean_x) ** 2 for x, _ in points)
-    if spread <= 1e-12 * count:
-        return None
-    slope = sum((x - mean_x) * (y - mean_y) for x, y in points) / spread
-    return slope, mean_y - slope * mean_x
+def fit(nights: Iterable[tuple[float, float | None, float]]) -> Fit | None:
+    """The regression of past nights (air, dew point, lowest air), as `Nights.fit`."""
+    past = Nights()
+    for air_c, dew_c, came_c in nights:
+        past.add(air_c, dew_c, came_c)
+    return past.fit()
 
 
 def falling_c(start_c: float, lowest_c: float, share: float) -> float:

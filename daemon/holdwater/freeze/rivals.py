@@ -27,20 +27,12 @@ class Told:
     spread: Distribution
 
 
-@dataclass(frozen=True, slots=True)
-class PastNight:
-    """A night that is over: air and dew point at issue, lowest air; degC."""
-
-    air_c: float
-    dew_c: float | None
-    came_c: float
-
-
 @dataclass(slots=True)
 class Rivals:
     """The yardsticks with what they know: nights that are over, and the errors each of them made."""
 
-    nights: list[PastNight]
+    lowest_c: list[float]
+    handbook: fao.Nights
     errors: dict[str, Errors]
 
     def tell(self, evening: Evening) -> dict[str, Told]:
@@ -49,12 +41,11 @@ class Rivals:
         Args:
             evening: what is known at issue.
         """
-        lowest = [night.came_c for night in self.nights]
         told: dict[str, float] = {}
-        if lowest:
-            told["persistence"] = lowest[-1]
-            told["climatology"] = sum(lowest[-MONTH:]) / len(lowest[-MONTH:])
-        handbook = fao.fit([(night.air_c, night.dew_c, night.came_c) for night in self.nights])
+        if self.lowest_c:
+            told["persistence"] = self.lowest_c[-1]
+            told["climatology"] = sum(self.lowest_c) / len(self.lowest_c)
+        handbook = self.handbook.fit()
         if handbook is not None:
             told["FAO two-step"] = handbook.lowest_c(evening.air_c, dew_c(evening))
         return {
@@ -68,12 +59,13 @@ class Rivals:
             centre_c, spread = told[name].middle_c, told[name].spread
             inside = spread.quantile(0.1) <= came_c <= spread.quantile(0.9)
             self.errors[name] = self.errors[name].learn((came_c - centre_c) / SIZE_C, inside=inside)
-        self.nights.append(PastNight(evening.air_c, dew_c(evening), came_c))
+        self.lowest_c = [*self.lowest_c, came_c][-MONTH:]
+        self.handbook.add(evening.air_c, dew_c(evening), came_c)
 
 
 def rivals() -> Rivals:
     """Yardsticks that know nothing yet."""
-    return Rivals([], {name: Errors() for name in NAMES})
+    return Rivals([], fao.Nights(), {name: Errors() for name in NAMES})
 
 
 def dew_c(evening: Evening) -> float | None:
