@@ -9,8 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from alerts.rig import MIN_MS, T0_MS, Rig, household, phases, told
+from alerts.rig import MIN_MS, T0_MS, Rig, gal, household, phases, told
+from holdwater.alerts.engine import Alerts
+from holdwater.alerts.facts import AirFact
+from holdwater.alerts.flow import Flow
 from holdwater.alerts.kinds import KINDS
+from holdwater.alerts.notes import Notes
+from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
 from holdwater.config.notice import NoticeConfig, NoticeOverride
 from holdwater_sensors.quality import Grade, Reason, code
@@ -322,6 +327,86 @@ def test_an_open_valve_is_told_by_about_forty_gallons(rig: Rig, rate: float) -> 
     _, found, gone = _draw(rig, 600.0, rate, round(70 / rate))
     assert found[:1] == ["raise"]
     assert 35 <= gone <= 40 + 3 * rate
+
+
+def test_what_is_usual_lets_an_open_valve_be_told_earlier(tmp_path: Path) -> None:
+    """Usual draws of 12 gal at this hour: told at 18 gal instead of 40; never under 15."""
+
+    def usual(tank: str, at_ms: int) -> float:
+        return gal(12.0) if tank == "garden" else gal(1.0)
+
+    rig = Rig(
+        str(tmp_path / "store.db"),
+        make=lambda site, rows, number, memory: Alerts(site, rows, number, memory, usual=usual),
+    )
+    _, found, gone = _draw(rig, 600.0, 2.0, 20)
+    assert found == ["raise"]
+    assert 14 <= gone <= 24
+
+
+def test_what_goes_on_over_the_usual_of_a_series_that_is_unknown_is_nothing(rig: Rig) -> None:
+    """Something came from a series that no instrument reads."""
+    assert rig.alerts.on_heard("weather", "wind", rig.ts_ms, rig.mono_s) == []
+    assert rig.alerts.quiet(99, 60.0) == []
+
+
+def test_a_sensor_that_does_not_count_at_present_is_not_silent(tmp_path: Path) -> None:
+    """Its time is over, or has not come; and nothing spins for it."""
+    site = household()
+    old = replace(site.instruments["garden-level"], until_ms=T0_MS - 1)
+    new = replace(site.instruments["drinking-level"], from_ms=T0_MS + 10**10)
+    rig = Rig(str(tmp_path / "store.db"), replace(site, instruments={"old": old, "new": new}))
+    rig.pass_time(10_000)
+    assert rig.tick() == []
+    due = rig.alerts.next_due_s()
+    assert due is not None
+    assert due >= rig.mono_s + 60
+
+
+def test_silent_that_is_off_wakes_nobody(tmp_path: Path) -> None:
+    """`[notice.silent] off = true`; with a duration of its own it wakes when that is over."""
+    rig = _rig(tmp_path, silent={"off": True})
+    rig.pass_time(10_000)
+    assert rig.tick() == []
+    assert rig.alerts.next_due_s() is None
+    (tmp_path / "slow").mkdir()
+    slow = _rig(tmp_path / "slow", silent={"raise_after": "10 min"})
+    slow.pass_time(3600)
+    assert phases(slow.tick()) == []
+    due = slow.alerts.next_due_s()
+    assert due is not None
+    assert due - slow.mono_s == pytest.approx(600)
+    slow.pass_time(600)
+    assert phases(slow.tick()) == ["raise", "raise"]
+
+
+def test_air_that_is_suspect_or_lines_that_are_missing_move_nothing() -> None:
+    """A rule without lines cannot be judged."""
+    kind = KINDS["freezing"]
+    assert kind.judge(AirFact(T0_MS, None), None, rule_of(kind, "air", None)) is None  # type: ignore[arg-type]
+
+
+def test_notes_end_when_the_household_said() -> None:
+    """Their own length, `for_s`, `until_ms`; at most two months; *home* ends *away*; unknown kinds change nothing."""
+    hour = 3_600_000
+    notes = (
+        Notes()
+        .added("watering", T0_MS, {"tank": "garden", "until_ms": T0_MS + hour})
+        .added("away", T0_MS, {"for_s": 1e9})
+    )
+    assert notes.holds("watering", "garden", T0_MS + hour)
+    assert not notes.holds("watering", "garden", T0_MS + hour + 1)
+    assert not notes.holds("watering", "garden", T0_MS - 1)
+    assert notes.holds("away", "cabin", T0_MS + 59 * 24 * hour)
+    assert not notes.holds("away", "cabin", T0_MS + 61 * 24 * hour)
+    assert not notes.added("home", T0_MS, {}).holds("away", "cabin", T0_MS + hour)
+    assert notes.added("dip", T0_MS, {}) == notes
+    assert Notes.of(notes.as_list()) == notes
+
+
+def test_a_memory_of_another_version_of_the_segmenter_begins_anew() -> None:
+    """A few readings are lost, no start."""
+    assert Flow.of("garden", "[99, {}]").feed(T0_MS, 1.0, 0.001) == []
 
 
 def test_an_open_valve_says_rate_gone_and_time_left(rig: Rig) -> None:

@@ -7,7 +7,7 @@ restart it is given the saved rows and its memory back; a restart by itself chan
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
@@ -34,11 +34,15 @@ REPEAT_S = (1800.0, 3600.0, 7200.0, 14400.0)  # an unseen *act now* is told agai
 QUIET_MOST_S = 7 * 86400.0
 FLAPS_A_DAY = 6  # told changes of one matter a day; after that one more line, then quiet
 FLAP_HOLD_MS = 2 * 3_600_000  # a raise held back for flapping is told when it has lasted so long
-AIR_STALE_MS = 3 * 3_600_000
 MEMORY = 1  # version of the memory's form
 GAPS = 3  # a gap longer than so many intervals does not count towards clearing
 
 Key = tuple[str, str]
+Usual = Callable[[str, int], float | None]
+
+
+def _unknown_usual(_tank: str, _at_ms: int) -> float | None:
+    return None
 
 
 class InstrumentLike(Protocol):
@@ -114,6 +118,8 @@ class Alerts:
         uuid: name of this installation in the keys of what goes out; the site's name when left out.
         kinds: the kinds at work.
         step_run: how a reading moves a run; a seam for tests.
+        usual: largest usual draw (m3) of a tank at an hour (ms UTC), None when not known; *valve open* then need not
+            wait for its fixed limit.
     """
 
     def __init__(
@@ -126,11 +132,13 @@ class Alerts:
         uuid: str = "",
         kinds: Mapping[str, Kind] = KINDS,
         step_run: Advance = advance,
+        usual: Usual = _unknown_usual,
     ) -> None:
         self._site = site
         self._uuid = uuid or plain(site.name)
         self._kinds = kinds
         self._advance = step_run
+        self._usual = usual
         self._channels = with_defaults(site.channels)
         order = _holders_first(kinds)
         self._by_fact: dict[type, tuple[Kind, ...]] = {
@@ -337,12 +345,6 @@ class Alerts:
         """Whether the household has written a note of that kind in the last two months."""
         return self._notes.keeps(kind, at_ms)
 
-    def air_c(self, at_ms: int) -> float | None:
-        """The newest outside air not older than 3 h."""
-        if self._air is None or at_ms - self._air[0] > AIR_STALE_MS:
-            return None
-        return self._air[1]
-
     # Inside
 
     def _judge_flow(self, fact: LevelFact, on_hand_m3: float) -> list[Change]:
@@ -354,7 +356,8 @@ class Alerts:
             facts = [FlowFact(fact.tank, fact.ts_ms, on_hand_m3)]
         changes: list[Change] = []
         for each in facts:
-            changes += self._judge(each, fact.ts_ms, self._stale_ms(fact.tank))
+            usual_m3 = None if each.ended or each.moved_m3 >= 0 else self._usual(fact.tank, fact.ts_ms)
+            changes += self._judge(replace(each, usual_m3=usual_m3), fact.ts_ms, self._stale_ms(fact.tank))
         return changes
 
     def _judge(self, fact: Fact, ts_ms: int, stale_ms: int) -> list[Change]:

@@ -57,9 +57,6 @@ class View(Protocol):
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether the household has written a note of that kind in the last two months."""
 
-    def air_c(self, at_ms: int) -> float | None:
-        """The newest outside air not older than 3 h, degC."""
-
 
 Judge = Callable[[Any, View, Rule], Judgement | None]
 Text = Callable[[Telling], str]
