@@ -582,7 +582,12 @@ def _restored(site: Site, store: Store) -> Alerts:
     rows = [SavedNotice(*row) for row in run("SELECT * FROM notice WHERE state <> 'clear' ORDER BY id")]
     memory = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
     next_id = 1 + int(run("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
-    return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid)
+    try:
+        return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid)
+    except (ValueError, KeyError, TypeError):
+        # Written by a version with another form: what is on stays on by its rows; only intervals and notes are learned anew.
+        log.warning("the rules' memory has another form; it begins anew")
+        return Alerts(site, rows, next_id, "", uuid=store.uuid)
 
 
 def _latest(batch: Batch) -> list[Any]:

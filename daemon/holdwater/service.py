@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import logging
+import sqlite3
 import sys
 import threading
 from collections.abc import Callable
@@ -26,7 +28,7 @@ from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
 from holdwater.store.reader import Reader, open_reader
-from holdwater.store.writer import Store
+from holdwater.store.writer import Store, cannot_write
 from holdwater.supervisor import Supervisor
 from holdwater.trust import ClockTrust, GuidedClock
 
@@ -126,6 +128,9 @@ class Service:
                 self._clock, self._connection, self._post, self.trust, lambda: self._connection.window, self._ticked
             )
             self.loop = Loop(site, self._store, given)
+        except sqlite3.Error as error:
+            self._store.close()
+            raise cannot_write(error, self._store.path) from error
         except BaseException:
             self._store.close()
             raise
@@ -159,7 +164,8 @@ class Service:
             OutsideError: the control socket cannot be made.
         """
         sys.setswitchinterval(SWITCH_S)
-        self.loop.commit()
+        with contextlib.suppress(sqlite3.Error):  # a full card at the start: the batch is kept, the loop knows what to do
+            self.loop.commit()
         try:
             self._control.start()
             if self.site.page.on:

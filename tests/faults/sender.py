@@ -33,7 +33,9 @@ class Sender:
         for number in range(self.sent, self.sent + count):
             at_s = (self._first_ms + number * self._step_ms) / 1000
             infos.append(
-                self._client.publish("water/node/a/readings", payload(("pressure", "Pa", 100.0 + number), t_s=at_s), qos=1)
+                self._client.publish(
+                    "water/node/a/readings", payload(("pressure", "Pa", 100.0 + number), t_s=at_s), qos=1
+                )
             )
         for info in infos:
             info.wait_for_publish(10)

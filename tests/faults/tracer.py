@@ -26,8 +26,22 @@ class Tracer:
         need(os.geteuid() == 0, "only root may trace a process that runs already")
         self._log = folder / f"strace-{time.monotonic_ns()}"
         call = inject.partition(":")[0]
-        command = ["strace", "-f", "-qq", "-o", str(self._log), "-e", f"trace={call}", "-e", f"inject={inject}", "-p", str(pid)]
-        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        command = [
+            "strace",
+            "-f",
+            "-qq",
+            "-o",
+            str(self._log),
+            "-e",
+            f"trace={call}",
+            "-e",
+            f"inject={inject}",
+            "-p",
+            str(pid),
+        ]
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        )
         self._wait_until_attached(pid)
 
     def _wait_until_attached(self, pid: int) -> None:

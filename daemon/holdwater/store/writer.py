@@ -17,11 +17,15 @@ from holdwater.store import steps
 from holdwater.store.batch import Batch, NewSeries, NodeState
 from holdwater.store.connect import STORE_NAME, connect
 from holdwater.store.salvage import Salvaged, looks_sound, salvage
+from holdwater.store.upkeep import Ballast
 
 log = logging.getLogger(__name__)
 
 QUARANTINE_ROWS = 1000
 QUARANTINE_BYTES = 1_000_000
+ROOM_TO_OPEN = 262_144
+"""Bytes that the log and its index need at the start."""
+
 CONFLICT = "a second, different value for the same time"
 
 
@@ -58,6 +62,21 @@ def hold_lock(folder: Path) -> IO[str]:
     return handle
 
 
+def make_room_to_open(folder: Path) -> None:
+    """A store on a full disk cannot even be opened: its log needs room. The ballast is kept for this."""
+    room = os.statvfs(folder)
+    if room.f_bavail * room.f_frsize < ROOM_TO_OPEN and Ballast(folder).free():
+        log.error("the disk is full: the ballast file is given up")
+
+
+def cannot_write(error: sqlite3.Error, path: Path) -> StoreError:
+    """A store that cannot be written at the start, in words."""
+    return StoreError(
+        f"the store cannot be written: {error}", where=str(path),
+        do="make room (df -h), look at the card and at the owner of the file (ls -l); then start holdwater again",
+    )  # fmt: skip
+
+
 @dataclass(slots=True)
 class Known:
     """What the loop keeps in memory of nodes, series and runs."""
@@ -76,12 +95,16 @@ class Store:
         self.path = folder / STORE_NAME
         self._lock = hold_lock(folder)
         self.salvaged: Salvaged | None = None
+        make_room_to_open(folder)
         try:
             if not looks_sound(self.path):
                 self.salvaged = salvage(folder)
                 log.error("%s", self.salvaged.words())
             self.connection = connect(self.path)
             steps.upgrade(self.connection, str(self.path))
+        except sqlite3.Error as error:
+            self._lock.close()
+            raise cannot_write(error, self.path) from error
         except BaseException:
             self._lock.close()
             raise
