@@ -118,7 +118,7 @@ def _store(folder: Path, *, deep: bool) -> Iterator[Finding]:
         yield Finding(
             "set aside",
             False,
-            f"{len(aside)} damaged store(s) kept: {aside[-1].name}",
+            f"{len(aside)} earlier store(s) kept: {aside[-1].name}",
             "copy them off the card, then remove them",
         )
     if deep and sound:
