@@ -93,7 +93,7 @@ def _open(path: str) -> sqlite3.Connection:
 class Rig:
     """Both clocks, the engine, and the tables it is rebuilt from.
 
-    A change is written as the loop writes it: rows and memory in one transaction.
+    A change is written as the loop writes it, in one transaction.
     """
 
     path: str
@@ -111,7 +111,9 @@ class Rig:
         self.tick()
 
     def keep(self, changes: list[Change]) -> list[Change]:
-        """Write changes and memory in one transaction."""
+        """Write changes in one transaction, as the loop does."""
+        if not changes:
+            return changes
         with self.db:
             for change in changes:
                 row = change.notice
@@ -130,21 +132,26 @@ class Rig:
                         "INSERT INTO outbox VALUES(?,?,?,?,0,'waiting',?)",
                         (out.key, out.notice, out.channel, out.due_ms, out.body),
                     )
-            self.db.execute("INSERT OR REPLACE INTO memory VALUES(1, ?)", (self.alerts.memory(),))
         self.changes += changes
         return changes
 
-    def restart(self, down_s: float = 0.0) -> None:
-        """Close and open the tables, and rebuild the engine from them; the monotonic clock starts anywhere."""
+    def restart(self, down_s: float = 0.0, memory: str | None = None) -> None:
+        """Close and open the tables, and rebuild the engine from them; the monotonic clock starts anywhere.
+
+        The memory goes with the last commit: whatever a crash takes from it, it takes from the readings too.
+        """
+        with self.db:
+            text = self.alerts.memory() if memory is None else memory
+            self.db.execute("INSERT OR REPLACE INTO memory VALUES(1, ?)", (text,))
         self.db.close()
         self.db = _open(self.path)
         rows = [SavedNotice(*row) for row in self.db.execute("SELECT * FROM notice WHERE state <> 'clear'")]
         last = self.db.execute("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0]
-        memory = self.db.execute("SELECT body FROM memory").fetchone()
+        kept = self.db.execute("SELECT body FROM memory").fetchone()
         self.mono_s = 11.0
         self.wall_ms += round(down_s * 1000)
         self.ts_ms += round(down_s * 1000)
-        self.alerts = self.make(self.site, rows, last + 1, memory[0])
+        self.alerts = self.make(self.site, rows, last + 1, kept[0])
 
     def pass_time(self, seconds: float) -> None:
         """Let all clocks run."""

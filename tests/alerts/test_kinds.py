@@ -649,9 +649,7 @@ def test_a_memory_that_cannot_be_read_costs_no_start(tmp_path: Path) -> None:
     rig = Rig(str(tmp_path / "store.db"))
     rig.levels(70.0, 12)
     for bad in ("", "{", "[]", '{"version": 99}', "null"):
-        rig.db.execute("UPDATE memory SET body = ?", (bad,))
-        rig.db.commit()
-        rig.restart()
+        rig.restart(memory=bad)
         assert rig.tick() == []
         assert [each.kind for each in rig.alerts.active()] == ["low"]
 
