@@ -227,7 +227,15 @@ def test_months_and_issue_are_chosen(tmp_path: Path, capsys: pytest.CaptureFixtu
 # ------------------------------------------------------------------------------------------------ tonight
 
 EVENING_MS = round(datetime(2026, 11, 20, 3, 10, tzinfo=UTC).timestamp() * 1000)  # 20:10 in Denver on the 19th
-PLACE = '\n[exposure.garden-spigot]\nkind = "spigot"\n'
+EXPOSED = """
+[exposure.garden-spigot]
+kind = "spigot"
+
+[exposure.main]
+kind = "tank"
+tank = "main"
+wind = false
+"""
 
 
 def days_of_air(days: int = 12) -> list[Line]:
@@ -245,7 +253,7 @@ def days_of_air(days: int = 12) -> list[Line]:
 def household(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A site file with its store, filled through the service's own loop."""
     folder = tmp_path_factory.mktemp("frost")
-    text = text_of(folder / "store").replace(
+    text = text_of(folder / "store", more=EXPOSED).replace(
         'timezone = "America/Denver"', 'timezone = "America/Denver"\nlatitude = 37.6\nlongitude = -105.0'
     )
     site = folder / "site.toml"
@@ -266,6 +274,11 @@ def test_tonight_is_told_from_the_store(household: Path, capsys: pytest.CaptureF
     told = json.loads(Ran(capsys, "tonight", "--config", str(household), "--json").out)
     assert told["p10_c"] < told["p50_c"] < told["p90_c"] < 5.0
     assert told["issued"] == "2026-11-19T19:00:00-07:00"
+    assert [(each["name"], each["state"], each["act"]) for each in told["exposures"]] == [
+        ("garden-spigot", "can freeze", True),
+        ("main", "can freeze", False),
+    ]
+    assert re.search(r"garden-spigot +3\dF +\d+% +\d+ +\d+[ap]m +unhook the hose, drain it", ran.out)
     noon = Ran(capsys, "tonight", "--config", str(household), "--at", "2026-11-19T12:00:00-07:00")
     assert "due at 15:00" in noon.out
 

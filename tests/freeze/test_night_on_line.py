@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from holdwater.freeze.air import Air, AirSeries, air_series
 from holdwater.freeze.evening import Issue, evening, lowest_c
-from holdwater.freeze.learning import issue_now, learn_nights
+from holdwater.freeze.learning import issue_now, learn_all, learn_nights
 from holdwater.freeze.night import VERSION, NightModel, forecast, fresh, from_bytes, learn
 from holdwater.freeze.score import NO_AIR, NOT_KNOWN, OURS, walk
 from holdwater.freeze.sun import HOUR_MS, Place, night
@@ -262,6 +262,17 @@ def test_the_fold_in_pieces_is_the_fold_at_once() -> None:
     assert pieces == whole
     assert whole.nights >= 17
     assert learn_nights(fresh(), air_series([]), DENVER, Issue(), START_MS) == fresh()
+
+
+def test_every_time_of_issue_has_its_model() -> None:
+    """The afternoon and each hour from two to sixteen after sunset; what was learned before is kept and gone on
+    from."""
+    series = air_series(weather(6))
+    first = learn_all({}, series, DENVER, START_MS + 3 * 24 * HOUR_MS)
+    models = learn_all(first, series, DENVER, series.times[-1])
+    assert list(models) == ["afternoon", *(str(hours) for hours in range(2, 17))]
+    assert models["2"] == learn_nights(fresh(), series, DENVER, EVENING, series.times[-1])
+    assert first["afternoon"].nights < models["afternoon"].nights
 
 
 def test_the_word_that_is_due_follows_the_clock() -> None:

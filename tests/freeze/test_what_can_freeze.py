@@ -74,6 +74,12 @@ def test_the_water_measured_in_the_tank_counts_before_what_was_reckoned() -> Non
     assert iced.state == "frozen"
 
 
+def test_a_tank_of_unknown_level_is_taken_for_a_quarter_full() -> None:
+    """The careful side: little water freezes sooner."""
+    assert body_of(TANK, replace(CUBE, water_m3=None)) == body_of(TANK, replace(CUBE, water_m3=0.946 / 4))
+    assert body_of(TANK, replace(CUBE, water_m3=None)).time_constant_h < body_of(TANK, CUBE).time_constant_h
+
+
 def test_a_fitted_time_constant_replaces_the_enclosure() -> None:
     """A tank that was seen to follow in 10 h instead of 22 freezes earlier."""
     assert body_of(TANK, replace(CUBE, time_constant_h=10.0)).time_constant_h == pytest.approx(10.0)

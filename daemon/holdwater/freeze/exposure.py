@@ -23,6 +23,7 @@ from holdwater.freeze.radiation import VIEWS, below_air_c
 from holdwater.freeze.sun import HOUR_MS
 from holdwater.freeze.tank import Enclosure, tank_body
 
+UNKNOWN_SHARE = 0.25  # of a tank whose level is not known: little water freezes sooner
 COLDEST_C = -60.0  # below it no limit is looked for
 INSIDE_W_M2K = (
     20.0  # from still cold water to the wall (own choice on the careful side; water near 4 degC hardly stirs)
@@ -38,7 +39,7 @@ class Holding:
     """The water of a tank that an exposure belongs to.
 
     Attributes:
-        water_m3: what is in it; None when not known.
+        water_m3: what is in it; None when not known (it is then taken for a quarter full).
         capacity_m3: when full.
         water_c: temperature measured in it; None takes the reckoned state.
         time_constant_h: fitted from its own water; None takes it from the enclosure.
@@ -99,7 +100,7 @@ def _tank(exposure: Exposure, holding: Holding | None) -> Body:
     if holding is None or holding.capacity_m3 <= 0:
         return Body(0.0, 1.0)
     surface_m2 = exposure.surface_m2 or cube_surface_m2(holding.capacity_m3)
-    water_m3 = holding.capacity_m3 if holding.water_m3 is None else holding.water_m3
+    water_m3 = UNKNOWN_SHARE * holding.capacity_m3 if holding.water_m3 is None else holding.water_m3
     body = tank_body(water_m3, holding.capacity_m3, surface_m2, enclosure_of(exposure).loss_w_m2k)
     if holding.time_constant_h is None or body.is_empty:
         return body

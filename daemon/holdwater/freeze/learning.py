@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 
 from holdwater.freeze.air import AirSeries
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening, lowest_c
-from holdwater.freeze.night import NightModel, learn
+from holdwater.freeze.night import NightModel, fresh, learn
 from holdwater.freeze.sun import HOUR_MS, Night, Place, local_date, night
 
 DAY_MS = 24 * HOUR_MS
@@ -37,6 +38,23 @@ def learn_nights(model: NightModel, series: AirSeries, place: Place, issue: Issu
             model = model if came_c is None else learn(model, seen, came_c)
         day += timedelta(days=1)
     return model
+
+
+def learn_all(
+    models: Mapping[str, NightModel], series: AirSeries, place: Place, until_ms: int
+) -> dict[str, NightModel]:
+    """The models of every time of issue, by its name, after the nights that were over: what the service keeps and
+    folds each day.
+
+    Args:
+        models: by `Issue.name`; a missing one begins with the prior.
+        series: as for `learn_nights`.
+        place: where.
+        until_ms: now.
+    """
+    return {
+        issue.name: learn_nights(models.get(issue.name) or fresh(), series, place, issue, until_ms) for issue in ISSUES
+    }
 
 
 def issue_now(now_ms: int, place: Place) -> tuple[Issue, Night, int] | None:
