@@ -15,6 +15,7 @@ from freeze import tmy
 from holdwater.cli import main
 from holdwater.cli.freeze_words import Look, tonight_json, tonight_lines
 from holdwater.config.exposure import ExposureConfig
+from holdwater.events import Message
 from holdwater.freeze.air import air_series
 from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.tonight import Airs, tonight
@@ -22,7 +23,7 @@ from holdwater.recording import Line
 from holdwater.replay import replay
 from holdwater.store.reader import open_reader
 from holdwater.units import Measure
-from place import HOUR_MS, reading, text_of
+from place import HOUR_MS, payload, reading, text_of
 
 HERE = ("--latitude", "36.1", "--longitude", "-79.95", "--timezone", "America/New_York")
 
@@ -246,6 +247,8 @@ def days_of_air(days: int = 12) -> list[Line]:
         hour = at_ms / HOUR_MS
         air_c = 5.0 + 6 * math.sin((hour - 15) / 24 * 2 * math.pi) + 2 * math.sin(hour / 60)
         lines.append(reading(at_ms, 1.0, air_c=round(air_c, 2)))
+        pack = payload(("rh", "%RH", 70.0), t_s=at_ms / 1000)
+        lines.append(Line(at_ms, Message("water/node/a/readings", pack.encode(), at_ms, at_ms / 1000)))
     return lines
 
 
@@ -281,6 +284,20 @@ def test_tonight_is_told_from_the_store(household: Path, capsys: pytest.CaptureF
     assert re.search(r"garden-spigot +3\dF +\d+% +\d+ +\d+[ap]m +unhook the hose, drain it", ran.out)
     noon = Ran(capsys, "tonight", "--config", str(household), "--at", "2026-11-19T12:00:00-07:00")
     assert "due at 15:00" in noon.out
+
+
+@pytest.mark.slow
+def test_humidity_of_the_air_becomes_its_dew_point(household: Path) -> None:
+    """A series of relative humidity beside the air, 70 %: every hour has its dew point."""
+    from holdwater.sitefile import site_of
+
+    site = site_of(household.read_text(), "site.toml", {})
+    with open_reader(site.store.folder) as reader:
+        look = Look(reader, EVENING_MS)
+        plain, damp = look.air("a:air"), look.air("a:air", "a:rh")
+    assert {each.dew_c for each in plain.readings} == {None}
+    assert all(each.dew_c == pytest.approx(dew_point_c(each.air_c, 0.7), abs=0.01) for each in damp.readings)
+    assert len(damp.readings) >= 280
 
 
 @pytest.mark.slow

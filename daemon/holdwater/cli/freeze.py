@@ -109,7 +109,7 @@ def tonight(config: Path, store: Path | None, at: str | None, *, as_json: bool, 
         if now_ms is None:
             raise StoreError("there is no reading yet", where=str(folder), do="ask again once readings have come in")
         look = say.Look(reader, now_ms)
-        airs = Airs(look.air(site.air_series), {name: look.air(name) for name in say.own_series(site)})
+        airs = Airs(say.outside(look, site), {name: look.air(name) for name in say.own_series(site)})
         exposures = [(each, look.holding(site, each)) for each in site.exposures.values()]
     told = night_word(airs, place, now_ms, say.learned(place, now_ms), exposures)
     if svg is not None:

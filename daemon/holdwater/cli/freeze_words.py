@@ -14,6 +14,7 @@ from holdwater.errors import ConfigError, OutsideError, Problem
 from holdwater.freeze.air import Air, AirSeries, air_series
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue
 from holdwater.freeze.exposure import Holding, Risk
+from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.learning import learn_nights
 from holdwater.freeze.night import NightModel, fresh
 from holdwater.freeze.sun import HOUR_MS, Place
@@ -39,9 +40,18 @@ class Look:
     reader: Reader
     now_ms: int
 
-    def air(self, series: str | None) -> AirSeries:
-        """The hourly means of an air series, each at the end of its hour."""
-        return air_series(Air(at_ms, value) for at_ms, value in self.hourly(series, LEARNED_MS))
+    def air(self, series: str | None, humidity: str | None = None) -> AirSeries:
+        """The hourly means of an air series, each at the end of its hour, with the dew point where humidity is known.
+
+        Args:
+            series: of the air temperature; None gives an empty series.
+            humidity: of its relative humidity, in percent (%RH) or as a ratio; None where there is no such sensor.
+        """
+        rh = dict(self.hourly(humidity, LEARNED_MS))
+        return air_series(
+            Air(at_ms, air_c, dew_point_c(air_c, ratio(rh[at_ms])) if at_ms in rh else None)
+            for at_ms, air_c in self.hourly(series, LEARNED_MS)
+        )
 
     def hourly(self, series: str | None, span_ms: int) -> list[tuple[int, float]]:
         """Hourly means of a series of the last so many ms: (end of the hour, value)."""
@@ -66,6 +76,16 @@ class Look:
                 paired(dict(water), dict(self.hourly(exposure.air_series or site.air_series, WATER_MS)))
             ),
         )
+
+
+def ratio(rh: float) -> float:
+    """Relative humidity as a ratio: a figure above 1.5 was in percent. (Air of 1.5 % does not occur.)"""
+    return rh / 100 if rh > 1.5 else rh
+
+
+def outside(look: Look, site: Site) -> AirSeries:
+    """The site's own air, with its humidity if the site has a series for it."""
+    return look.air(site.air_series, getattr(site, "humidity_series", None))
 
 
 def paired(water: dict[int, float], air: dict[int, float]) -> list[tuple[float | None, float | None]]:
