@@ -49,6 +49,7 @@ def command(
     uncertainty), its parts that do and do not cancel between rows, and quality; a level that nobody can trust is empty, never zero.
     Days are the water book: opening + in - out = closing + unexplained, for each tank and local day.
     """
+    from holdwater.balance.days import day_bounds_ms, day_of  # noqa: PLC0415
     from holdwater.store.reader import open_reader  # noqa: PLC0415
 
     site = site_of(config)
@@ -57,7 +58,9 @@ def command(
             raise UsageError(f"no tank {tank!r}", expected=f"one of {', '.join(site.tanks)}", do="choose one of them")
     with ExitStack() as stack:
         reader = stack.enter_context(open_reader(folder_of(site, store)))
-        bounds = (reader.oldest_ms() or 0, reader.newest_ms() or 0)
+        # From the midnight before the oldest reading: the row of its hour and day begins before it.
+        oldest = day_bounds_ms(day_of(reader.oldest_ms() or 0, site.timezone), site.timezone)[0]
+        bounds = (oldest, reader.newest_ms() or 0)
         start, end = span_ms(since, until, days, site.timezone, bounds)
         rows = ROWS[what](site, reader, start, end, chosen)
         _write(rows, form, sys.stdout if out is None else stack.enter_context(_made(out)))

@@ -93,13 +93,15 @@ class Garden:
     """Ultrasonic gap, air under the lid and outside, rain since the sample before, air pressure, battery."""
 
     heights: Heights = field(default_factory=lambda: Heights(BODIES["garden"]))
-    rained_in: float = 0.0
+    rained_in: float | None = None
     stuck_m: float | None = None
 
     def __call__(self, truth: Truth, chance: Random) -> Readings:
         """Readings of this minute."""
         gap_m = FACE_IN["garden"] * M_PER_IN - self.heights.metres(truth.on_hand["garden"])
-        tips = math.floor(truth.rain_in * 100 + 1e-6) - math.floor(self.rained_in * 100 + 1e-6)  # bucket of 0.01 in
+        # The bucket holds 0.01 in; what fell before the box was switched on it has not seen.
+        before_in = truth.rain_in if self.rained_in is None else self.rained_in
+        tips = math.floor(truth.rain_in * 100 + 1e-6) - math.floor(before_in * 100 + 1e-6)
         self.rained_in = truth.rain_in
         return [
             ("gap", "m", self._seen(truth, device_gap_m(gap_m, truth.headspace_c) + chance.gauss(0, 0.002), chance)),

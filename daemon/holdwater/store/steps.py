@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import uuid
 
@@ -79,7 +80,8 @@ def upgrade(connection: sqlite3.Connection, path: str) -> None:
             connection.execute("INSERT INTO step VALUES (?, ?)", (number, __version__))
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            with contextlib.suppress(sqlite3.Error):
+                connection.execute("ROLLBACK")
             raise
 
 
