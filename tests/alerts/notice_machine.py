@@ -78,10 +78,7 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
             self.newest_ms = 0
             self.bad: list[int] = []
             self.broker = "back"
-            self.checked = 0
             self.seen: set[int] = set()
-            self.heard_ms = 0
-            self.silences = 0
             self.phases: dict[int, list[str]] = {}
             self.kind_of: dict[int, str] = {}
             self.raised: dict[int, int] = {}
@@ -244,7 +241,6 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
                 self.bad.append(rig.ts_ms)
             self.newest_ms = rig.ts_ms
             self._judge(rig.level(amount, quality=quality, noise_gal=NOISE_GAL), by="level")
-            self.heard_ms = rig.ts_ms
             self._judge(rig.tick(), by="time")
 
         def _nothing(self, act: Callable[[], list[Change]]) -> None:

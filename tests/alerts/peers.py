@@ -16,6 +16,7 @@ from holdwater.alerts.outbox import Parcel
 
 def parcel(key: str = "site:1:1:phone", state: str = "active", phase: str = "raise", channel: str = "phone") -> Parcel:
     """One message."""
+    short, long = "Drinking tank low: 81 gal, reserve 90 gal.", "Drinking tank low: 81 gal, reserve 90 gal. At length."
     row = {
         "site": "Quern Bench",
         "notice": 1,
@@ -24,9 +25,10 @@ def parcel(key: str = "site:1:1:phone", state: str = "active", phase: str = "rai
         "state": state,
         "severity": "act today",
         "at_ms": T0_MS,
+        "short": short,
+        "long": long,
     }
-    short, long = "Drinking tank low: 81 gal, reserve 90 gal.", "Drinking tank low: 81 gal, reserve 90 gal. At length."
-    body = {**row, "short": short, "long": long, "key": key}
+    body = {**row, "key": key}
     return Parcel(key, channel, (key,), (1,), Severity.TODAY, short, long, json.dumps(body), (row,))
 
 

@@ -15,12 +15,14 @@ from email.policy import default
 from pathlib import Path
 from queue import Queue
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from aiosmtpd.controller import Controller
 
 from alerts.peers import answers, parcel, serving, silent
-from alerts.rig import Rig, household
+from alerts.rig import T0_MS, Rig, household
+from alerts.test_outbox import out
 from holdwater.alerts.channels import senders
 from holdwater.alerts.channels.log import LogSender
 from holdwater.alerts.channels.mqtt import MqttSender
@@ -39,6 +41,17 @@ def test_log_writes_one_line(caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.WARNING, "holdwater.notice"):
         assert LogSender().send(parcel()) == Accepted()
     assert caplog.messages == ["act today: Drinking tank low: 81 gal, reserve 90 gal."]
+
+
+def test_log_writes_a_line_for_each_notice_of_a_summary(caplog: pytest.LogCaptureFixture) -> None:
+    """Nothing is cut out of the log because several came at once."""
+    outbox = Outbox({"log": LogChannel(kind="log")}, (), ZoneInfo("UTC"))
+    outbox.add(out(number, channel="log") for number in range(30))
+    (summary,) = outbox.ready(Moment(T0_MS, 0.0))
+    with caplog.at_level(logging.WARNING, "holdwater.notice"):
+        assert LogSender().send(summary) == Accepted()
+    assert caplog.messages == [f"act today: Notice {number} raise" for number in range(30)]
+    assert LogChannel(kind="log").daily_cap == 1000
 
 
 def test_broker_keeps_a_notice_while_it_is_on_and_drops_it_when_it_is_over() -> None:

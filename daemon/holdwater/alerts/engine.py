@@ -9,8 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import Any, Protocol
-from zoneinfo import ZoneInfo
+from typing import Any
 
 from holdwater.alerts.facts import AirFact, Fact, FlowFact, LevelFact, Moment, SilenceFact, SystemFact
 from holdwater.alerts.flow import Flow
@@ -19,15 +18,14 @@ from holdwater.alerts.kind import Kind, Rule
 from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.matter import START, Advance, Judgement, Matter, Severity, advance
 from holdwater.alerts.notes import Notes
+from holdwater.alerts.place import SiteLike
 from holdwater.alerts.rows import Change, Outgoing, SavedNotice, Step, progress, restored, saved, with_progress
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import State, Verdict
 from holdwater.alerts.telling import DAY_MS, SHORT_MAX, Phase, Telling, cut, plain
-from holdwater.config.channel import ChannelConfig, with_defaults
-from holdwater.config.notice import NoticeSettings
+from holdwater.config.channel import with_defaults
 from holdwater.snapshot import NoticeNow
 from holdwater.tanks.tank import Tank
-from holdwater.units import Measure
 from holdwater_sensors.quality import OK, Grade, Reason, grade_of, reason_of
 
 REPEAT_S = (1800.0, 3600.0, 7200.0, 14400.0)  # an unseen *act now* is told again, ever more rarely, then no more
@@ -43,62 +41,6 @@ Usual = Callable[[str, int], float | None]
 
 def _unknown_usual(_tank: str, _at_ms: int) -> float | None:
     return None
-
-
-class InstrumentLike(Protocol):
-    """What the engine needs of an instrument."""
-
-    @property
-    def tank(self) -> str:
-        """The tank it measures."""
-
-    @property
-    def series(self) -> str:
-        """The series it reads."""
-
-    @property
-    def gives_depth(self) -> bool:
-        """Whether it measures a level."""
-
-    @property
-    def from_ms(self) -> int | None:
-        """From when on it counts."""
-
-    @property
-    def until_ms(self) -> int | None:
-        """Until when it counts."""
-
-
-class SiteLike(Protocol):
-    """What the engine needs of a site."""
-
-    @property
-    def name(self) -> str:
-        """What the household calls it."""
-
-    @property
-    def timezone(self) -> ZoneInfo:
-        """Its time zone."""
-
-    @property
-    def measure(self) -> Measure:
-        """Its units."""
-
-    @property
-    def tanks(self) -> Mapping[str, Tank]:
-        """Its tanks."""
-
-    @property
-    def instruments(self) -> Mapping[str, InstrumentLike]:
-        """Its level sensors."""
-
-    @property
-    def notices(self) -> NoticeSettings | None:
-        """Its notice settings."""
-
-    @property
-    def channels(self) -> Mapping[str, ChannelConfig]:
-        """Its channels."""
 
 
 def _holders_first(kinds: Mapping[str, Kind]) -> list[Kind]:

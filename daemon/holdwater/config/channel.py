@@ -50,6 +50,12 @@ class LogChannel(_Channel):
     """One line in the service's log."""
 
     kind: Literal["log"] = Field("log", description="one line in the service's log")
+    daily_cap: int = Field(
+        1000,
+        description="most messages a day; one in a log or on the house's own broker costs nothing",
+        ge=1,
+        le=1000,
+    )
 
 
 class MqttChannel(_Channel):
@@ -57,6 +63,12 @@ class MqttChannel(_Channel):
 
     kind: Literal["mqtt"] = Field(
         "mqtt", description="a retained message on water/notices/NUMBER of the household's own broker"
+    )
+    daily_cap: int = Field(
+        1000,
+        description="most messages a day; one in a log or on the house's own broker costs nothing",
+        ge=1,
+        le=1000,
     )
 
 

@@ -1,4 +1,4 @@
-"""The log: one line a message."""
+"""The log: one line a notice, also where several go out together."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ log = logging.getLogger("holdwater.notice")
 
 
 class LogSender:
-    """Writes one line; the text is plain ASCII without control characters already."""
+    """Writes a line for each notice; the texts are plain ASCII without control characters already."""
 
     def send(self, parcel: Parcel) -> Outcome:
         """Write it."""
-        log.warning("%s: %s", parcel.severity.value, parcel.short)
+        for row in parcel.rows:
+            log.warning("%s: %s", row["severity"], row["short"])
         return Accepted()
