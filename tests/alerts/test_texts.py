@@ -8,7 +8,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.rig import T0_MS
@@ -116,6 +116,7 @@ def _sample(kind: Kind, sample: dict, **more: object) -> Telling:  # type: ignor
 
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=list(KINDS))
+@settings(max_examples=40)
 @given(subject=st.text(min_size=1, max_size=80), words=st.text(max_size=200), days=st.integers(0, 4000))
 def test_long_names_and_reasons_never_break_a_text(kind: Kind, subject: str, words: str, days: int) -> None:
     """Whatever a tank is called or a peer answers: the text goes out in 160 plain characters, still saying what it is."""
