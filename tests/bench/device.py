@@ -23,7 +23,7 @@ WRITTEN = 6  # Documentation/block/stat.rst of the Linux kernel: seventh field, 
 
 def rows_6_7(bench: Bench) -> list[Figure]:
     """Device bytes and fsyncs a reading."""
-    return [*_row_6(bench), _row_7(bench)]
+    return [*_row_6(bench), row_7(bench)]
 
 
 def _command(who: str, folder: Path, first: int, minutes: int, *more: str) -> list[str]:
@@ -52,7 +52,7 @@ def _row_6(bench: Bench) -> list[Figure]:
                 figures[who] = (written() - before) / (minutes * 8)
     except (OSError, subprocess.CalledProcessError) as error:
         return [skipped("6", name, f"no loop file can be mounted here: {error}")]
-    note = f"ext4 (4 KiB blocks) on a loop file, journal included, {minutes} min of load by a set clock, the real loop with roll-ups and slack work"
+    note = f"ext4 (4 KiB blocks) on a loop file, journal included; {minutes} min of load by a set clock; the real loop with roll-ups and slack work"
     bounds = Bound(1 / 20, "ratio"), Bound(1 / 30, "ratio")
     rarely = "the same with commit_every 10 min"
     return [
@@ -89,7 +89,8 @@ def _card(folder: Path) -> Iterator[tuple[Path, object]]:
         image.unlink()
 
 
-def _row_7(bench: Bench) -> Figure:
+def row_7(bench: Bench) -> Figure:
+    """Fsyncs a reading, counted by strace."""
     name = "fsyncs a reading at true load"
     strace = shutil.which("strace")
     if strace is None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from bench.bench_run import Bench
-from bench.device import rows_6_7
+from bench.device import row_7
 from bench.figures import Bound, Figure, middle, table
 from bench.page import rows_4_10
 from bench.season import SERIES, minutes, singles, still_values
@@ -87,7 +87,7 @@ def test_the_latest_of_all_series_is_at_hand(kept) -> None:
 def test_eight_readings_share_one_flush_of_the_card(bench) -> None:
     """budgets.md row 7; strace counts the calls of the real loop."""
     need(program("strace") is not None, "strace is missing: sudo apt-get install -y strace")
-    figure = {each.row: each for each in rows_6_7(bench)}["7"]
+    figure = row_7(bench)
     assert figure.ours < 0.25
     assert figure.naive > 2
 
