@@ -51,6 +51,9 @@ SNAPSHOT_S = 0.25
 SLICE_HOURS = 2
 """Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
 
+MEMORY_S = 50.0
+"""How old the kept memory of the rules (intervals, what flows) may be while nothing changed for them: less than a usual commit."""
+
 NOW_HOUR_S = 300.0
 """How often the running hour is rolled up for the page."""
 
@@ -157,6 +160,7 @@ class Loop:
         self._changed = True
         self._snapshot_s = -1e9
         self._tick_s = -1e9
+        self._memory_s = -1e9
         self._now_hour_s = -1e9
         self._ask_undated = True
         self._errors: list[str] = []
@@ -229,6 +233,9 @@ class Loop:
         """Take one event into the batch."""
         now = self.now()
         self._look_at_clock(now)
+        self._take_event(event, now)
+
+    def _take_event(self, event: Event, now: Moment) -> None:
         if isinstance(event, Message):
             self._message(event, now)
         elif isinstance(event, Request):
@@ -247,11 +254,8 @@ class Loop:
             self._batch.counts["times given"] += 1
         elif isinstance(event, Stop):
             self._stopping = True
-        self._release_came(event)
-
-    def _release_came(self, event: Event) -> None:
         if isinstance(event, Message) or (self._batch.has_rows and not isinstance(event, Tick)):
-            self._release.came(self._clock.mono_s())
+            self._release.came(now.mono_s)
 
     def _look_at_clock(self, now: Moment) -> None:
         step_ms = self._steps.look(self._clock)
@@ -376,12 +380,8 @@ class Loop:
         batch, now_s = self._batch, self._clock.mono_s()
         owed = len(batch.acks)
         if batch.has_rows:
-            if batch.changes or batch.readings:
-                batch.models["alerts", "memory"] = (
-                    1,
-                    max(self._reception.newest_ms, 0),
-                    self._alerts.memory().encode(),
-                )
+            if batch.changes or batch.urgent or (batch.readings and now_s - self._memory_s >= MEMORY_S):
+                self._remember(now_s)
             self.store.write(batch)
             self.last_commit_s = now_s
         self._batch = Batch()
@@ -397,6 +397,12 @@ class Loop:
         if batch.changes[told:]:
             self._post.committed(batch.changes[told:])
             self._batch.sent += self._post.send_due(self.now())
+
+    def _remember(self, now_s: float) -> None:
+        """What the rules must know after a restart goes into the batch."""
+        self._memory_s = now_s
+        memory = self._alerts.memory().encode()
+        self._batch.models["alerts", "memory"] = (1, max(self._reception.newest_ms, 0), memory)
 
     def wait_s(self) -> float:
         """Seconds until something is due: commit, tick, delivery."""
@@ -416,8 +422,10 @@ class Loop:
             self.commit()
 
     def _swap_snapshot(self) -> None:
+        if not self._changed:
+            return
         now = self.now()
-        if not self._changed or now.mono_s - self._snapshot_s < SNAPSHOT_S:
+        if now.mono_s - self._snapshot_s < SNAPSHOT_S:
             return
         self._changed = False
         self._snapshot_s = now.mono_s
@@ -526,9 +534,12 @@ class Loop:
             return False
 
     def _turn(self, events: list[Event], tick_due: threading.Event) -> None:
-        for event in events:
-            self.handle(event)
         now = self.now()
+        if events:
+            self._look_at_clock(now)  # both clocks are read once for all that came together; a step is applied first
+            for event in events:
+                self._take_event(event, now)
+            now = self.now()
         if tick_due.is_set() or now.mono_s - self._tick_s >= TICK_S or _past(self._alerts.next_due_s(), now.mono_s):
             tick_due.clear()
             self._look_at_clock(now)
@@ -569,6 +580,7 @@ class Loop:
 
     def _last_commit(self) -> None:
         try:
+            self._remember(self._clock.mono_s())
             self.commit()
             self.settle(hours=SLICE_HOURS)
         except sqlite3.Error:
