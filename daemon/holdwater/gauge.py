@@ -11,6 +11,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from holdwater.tanks.tank import Stand, Tank
 from holdwater_sensors.agree import Quarrel, Third, compare, likelier_liar
@@ -49,9 +50,10 @@ DISAGREES = code(Grade.SUSPECT, Reason.DISAGREES)
 Points = Sequence[tuple[int, float]]
 
 
-@dataclass(frozen=True, slots=True)
-class LevelPoint:
+class LevelPoint(NamedTuple):
     """The level of a tank at the time of one reading; depth and volumes are None where nothing can be said.
+
+    A named tuple, not a dataclass: it is made for every reading.
 
     `quality` is a code of `holdwater_sensors.quality`; the figures of a suspect reading are there, and not to be trusted.
     """
@@ -67,7 +69,7 @@ class LevelPoint:
     @property
     def ok(self) -> bool:
         """True when the figures may be trusted."""
-        return self.on_hand_m3 is not None and grade_of(self.quality) is Grade.OK
+        return self.on_hand_m3 is not None and self.quality < SUSPECT
 
 
 class Surrounds:
@@ -80,9 +82,9 @@ class Surrounds:
         """Remember a value."""
         self._newest[series] = (ts_ms, value)
 
-    def at(self, series: str | None, ts_ms: int) -> float | None:
+    def at(self, series: str, ts_ms: int) -> float | None:
         """The value that stood at a time, if it is recent enough."""
-        found = None if series is None else self._newest.get(series)
+        found = self._newest.get(series)
         return found[1] if found is not None and abs(ts_ms - found[0]) <= AROUND_MS else None
 
 
@@ -93,12 +95,10 @@ class RecordedSurrounds:
         self._points = points
         self._times: dict[str, list[int]] = {}
 
-    def at(self, series: str | None, ts_ms: int) -> float | None:
+    def at(self, series: str, ts_ms: int) -> float | None:
         """The value that stood at a time, if it is recent enough."""
-        points = None if series is None else self._points.get(series)
-        if series is None or not points:
-            return None
         times = self._times.get(series)
+        points = self._points.get(series, ())
         if times is None:
             times = self._times[series] = [ts for ts, _ in points]
         found = bisect_right(times, ts_ms) - 1
@@ -117,13 +117,15 @@ class Place:
 
 def around(instrument: Instrument, looks: Surrounds | RecordedSurrounds, ts_ms: int, place: Place) -> Surroundings:
     """What surrounds an instrument at a time."""
+    air, water = instrument.air_series, instrument.water_series
+    rh, supply = instrument.rh_series, instrument.supply_series
     return Surroundings(
-        air_c=looks.at(instrument.air_series, ts_ms),
-        water_c=looks.at(instrument.water_series, ts_ms),
-        pressure_pa=looks.at(place.barometer_series, ts_ms),
-        rh=looks.at(instrument.rh_series, ts_ms),
-        supply_v=looks.at(instrument.supply_series, ts_ms),
-        gravity=place.gravity,
+        None if air is None else looks.at(air, ts_ms),
+        None if water is None else looks.at(water, ts_ms),
+        None if place.barometer_series is None else looks.at(place.barometer_series, ts_ms),
+        None if rh is None else looks.at(rh, ts_ms),
+        None if supply is None else looks.at(supply, ts_ms),
+        place.gravity,
     )
 
 
@@ -158,7 +160,7 @@ class Bounds:
 
     def judge(self, instrument: Instrument, ts_ms: int, depth: Depth) -> Depth:
         """The depth, suspect when a float switch of the same vessel says that it cannot be."""
-        said = self.said(instrument.vessel, ts_ms)
+        said = self.said(instrument.vessel, ts_ms) if self._floats else None
         if said is None or depth.depth_m is None or not said[0].contradicts(said[1], depth.depth_m, depth.u_m):
             return depth
         return depth._replace(quality=max(depth.quality, FLOAT))
@@ -280,6 +282,8 @@ class Combined:
 
     def _speaks(self, name: str, ts_ms: int) -> bool:
         """The first sensor in the file speaks, unless its newest is not ok or old and this one's is better."""
+        if len(self._newest) == 1:
+            return True
         rank, mine = self._order[name], self._newest[name][1]
         for other, (at, depth) in self._newest.items():
             if other == name or ts_ms - at > HOLD_MS:

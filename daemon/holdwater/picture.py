@@ -49,7 +49,7 @@ class Picture:
                 self._of_series.setdefault(series, []).append(name)
         self._shown = {name: _Shown() for name in site.tanks}
         self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
-        self._newest: dict[str, SeriesNow] = {}
+        self._newest: dict[str, Fresh] = {}
         self.lasts: Callable[[str, float, float], tuple[float | None, float | None, float | None]] = lambda *_: (
             None,
             None,
@@ -65,13 +65,14 @@ class Picture:
         readings = list(fresh)
         for each in readings:
             self._looks.note(each.series, each.ts_ms, each.value_si)
-            self._newest[each.series] = SeriesNow(each.series, each.ts_ms, each.value_si, "")
+            self._newest[each.series] = each
         found = []
         for each in readings:
             for tank in self._of_series.get(each.series, ()):
                 point = self._gauges[tank].push(each.series, each.ts_ms, each.value_si)
-                self._shown[tank] = replace(self._shown[tank], heard_ms=each.ts_ms)
-                if point is not None:
+                if point is None:
+                    self._shown[tank] = replace(self._shown[tank], heard_ms=each.ts_ms)
+                else:
                     self._show(tank, point)
                     found.append((tank, point))
         return found
@@ -92,10 +93,12 @@ class Picture:
 
     def remember(self, tank: str, ts_ms: int, on_hand_m3: float) -> None:
         """Keep the last level of each hour for a day, for "since yesterday"."""
-        hours = self._hours[tank]
-        hours[ts_ms - ts_ms % HOUR_MS] = on_hand_m3
-        for hour in [each for each in hours if each < ts_ms - DAY_MS - 2 * HOUR_MS]:
-            del hours[hour]
+        hours, hour = self._hours[tank], ts_ms - ts_ms % HOUR_MS
+        begins = hour not in hours
+        hours[hour] = on_hand_m3
+        if begins:
+            for old in [each for each in hours if each < ts_ms - DAY_MS - 2 * HOUR_MS]:
+                del hours[old]
 
     def level(self, tank: str) -> LevelPoint | None:
         """The newest trusted level of a tank."""
@@ -111,7 +114,8 @@ class Picture:
 
     def series(self) -> tuple[SeriesNow, ...]:
         """The newest value of every series, in SI."""
-        return tuple(self._newest[name] for name in sorted(self._newest))
+        newest = (self._newest[name] for name in sorted(self._newest))
+        return tuple(SeriesNow(each.series, each.ts_ms, each.value_si, "") for each in newest)
 
     def _tank(self, name: str, now_ms: int) -> TankNow:
         shown = self._shown[name]

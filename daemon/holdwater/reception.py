@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from operator import attrgetter
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdwater.intake.decode import Pack, Reading
 from holdwater.runs import begin, take
@@ -31,12 +32,13 @@ MOST_UNKNOWN = 64
 MOST_SERIES = 64
 """Most series of one node; the rest is counted and dropped, so that a mad node cannot fill the store with names."""
 
+_T_S = attrgetter("t_s")
+
 MOST_A_MINUTE = 20_000
 """Most readings of one node per minute of reading time without pack numbers. A legal flood (backlog) is spread over reading time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fresh:
+class Fresh(NamedTuple):
     """A reading newer than all before it of its series: it moves the live state. Late ones only move history."""
 
     series: str
@@ -44,8 +46,7 @@ class Fresh:
     value_si: float
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """Both clocks, as the loop read them, and whether the wall clock may be believed."""
 
     wall_ms: int
@@ -80,6 +81,7 @@ class Reception:
         self._next_node = 1 + max((node.id for node in self._nodes.values()), default=0)
         self._next_series = 1 + max((series.id for series in self._series.values()), default=0)
         self._marked: set[tuple[int, int]] = set()
+        self._names: dict[int, str] = {}
         self._minute: dict[int, tuple[int, int]] = {}
         self.newest_ms = max(self.newest.values(), default=-1)
         self.presence: dict[str, str] = {}
@@ -165,8 +167,9 @@ class Reception:
         self, node: NodeState, readings: tuple[Reading, ...], message: Message, batch: Batch, now: Moment
     ) -> list[Fresh]:
         fresh = []
-        for reading in sorted(readings, key=lambda each: each.t_s):
-            series = self._of(node, reading, batch)
+        node_id, newest = node.id, self.newest
+        for reading in sorted(readings, key=_T_S):
+            series = self._series.get((node_id, reading.quantity, reading.unit)) or self._of(node, reading, batch)
             if series is None:
                 continue
             stored, flag = pack(reading.value, series.digits)
@@ -174,39 +177,40 @@ class Reception:
             if not now.trusted:
                 mono_ms = round(message.mono_s * 1000) + (ts_ms - message.at_ms if reading.relative else 0)
                 batch.undated.append((now.boot, mono_ms, None if reading.relative else ts_ms, series.id, stored, flag))
-                fresh.append(self._fresh(node, series, ts_ms, reading.value))
+                fresh.append(Fresh(self._name(node, series), ts_ms, wire_unit(series.unit).to_si(reading.value)))
                 continue
-            if not self._plausible(node, ts_ms, reading, message, batch, now):
+            if not self._plausible(self._name(node, series), ts_ms, reading, message, batch, now):
                 continue
             batch.readings.append((ts_ms, series.id, stored, flag))
             self._mark(series.id, ts_ms, batch)
-            if ts_ms > self.newest.get(series.id, -1):
-                self.newest[series.id] = ts_ms
+            if ts_ms > newest.get(series.id, -1):
+                newest[series.id] = ts_ms
                 self.newest_ms = max(self.newest_ms, ts_ms)
-                fresh.append(self._fresh(node, series, ts_ms, reading.value))
+                fresh.append(Fresh(self._name(node, series), ts_ms, wire_unit(series.unit).to_si(reading.value)))
             else:
                 batch.counts["late readings"] += 1
         return fresh
 
-    @staticmethod
-    def _fresh(node: NodeState, series: NewSeries, ts_ms: int, value: float) -> Fresh:
-        return Fresh(f"{node.name}:{series.quantity}", ts_ms, wire_unit(series.unit).to_si(value))
+    def _name(self, node: NodeState, series: NewSeries) -> str:
+        """`node:quantity` of a series, put together once."""
+        name = self._names.get(series.id)
+        if name is None:
+            name = self._names[series.id] = f"{node.name}:{series.quantity}"
+        return name
 
-    def _wrong_unit(self, node: NodeState, reading: Reading) -> str:
+    def _wrong_unit(self, name: str, unit: str) -> str:
         """Why a reading cannot be what the config says its series is; empty when it can, or when it came without a unit."""
-        expected = self._units.get(f"{node.name}:{reading.quantity}")
-        if not expected or reading.unit in ("", expected):
+        expected = self._units.get(name)
+        if not expected or unit in ("", expected):
             return ""
-        return f"unit {reading.unit} where the config expects {expected}"
+        return f"unit {unit} where the config expects {expected}"
 
-    def _plausible(
-        self, node: NodeState, ts_ms: int, reading: Reading, message: Message, batch: Batch, now: Moment
-    ) -> bool:
+    def _plausible(self, name: str, ts_ms: int, reading: Reading, message: Message, batch: Batch, now: Moment) -> bool:
         """Set aside what is stamped ahead of the clock or older than what is kept."""
-        reason = self._wrong_unit(node, reading)
+        reason = self._wrong_unit(name, reading.unit)
         if ts_ms > now.wall_ms + AHEAD_MS:
             reason = "stamped ahead of the clock"
-        elif ts_ms < max(now.wall_ms, self.newest_ms) - self._keep_ms:
+        elif ts_ms + self._keep_ms < now.wall_ms or ts_ms + self._keep_ms < self.newest_ms:
             reason = "older than what is kept"
         if not reason:
             return True
@@ -264,8 +268,9 @@ class Reception:
         elif node.state == "waiting" and name in self._named:
             node = replace(node, state="accepted")
         heard = now.wall_ms if now.trusted else node.heard_ms
-        self._set(replace(node, heard_ms=heard), batch)
-        return self._nodes[name]
+        node = NodeState(node.id, node.name, node.state, node.first_ms, heard)
+        self._set(node, batch)
+        return node
 
     def _new_node(self, name: str, state: str, now: Moment) -> NodeState:
         node = NodeState(self._next_node, name, state, now.wall_ms if now.trusted else None, None)

@@ -75,7 +75,10 @@ def code(grade: Grade, reason: Reason = Reason.NONE) -> int:
 
 def grade_of(quality: int) -> Grade:
     """The grade in a code."""
-    return Grade(quality // 100)
+    try:
+        return _GRADES[quality // 100]
+    except KeyError:
+        return Grade(quality // 100)  # says what is wrong with it
 
 
 def reason_of(quality: int) -> Reason:
@@ -90,4 +93,5 @@ def words(quality: int) -> str:
     return name if reason is Reason.NONE else f"{name}: {WORDS[reason]}"
 
 
+_GRADES = {int(each): each for each in Grade}  # asked for every reading: a look-up costs a third of Grade(...)
 OK = code(Grade.OK)
