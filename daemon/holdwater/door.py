@@ -26,7 +26,7 @@ GATHER_MESSAGES = 16
 """So many are a handful: a broker with the usual window of 20 sends them without waiting for an acknowledgement."""
 
 CALM_S = 1.0
-"""A sender that paused while its messages were gathered may have been waiting for us: nothing is gathered for this long."""
+"""A sender that paused twice while its messages were gathered may wait for us: nothing is gathered for this long."""
 
 
 class Door(Protocol):
@@ -58,7 +58,7 @@ class Inbox:
         self._events: deque[Event] = deque()
         self._messages = 0
         self._ready = threading.Condition()
-        self._gathering = False
+        self._gathering, self._in_vain = False, 0
         self._came_s = self._calm_until_s = -1e9
 
     def put(self, event: Event) -> bool:
@@ -94,15 +94,16 @@ class Inbox:
         """Wait for more of a quick sender; anything but a message, or a handful of them, ends it."""
         now_s = time.monotonic()
         quick, self._came_s = now_s - self._came_s < GATHER_S, now_s
-        if not quick or now_s < self._calm_until_s or wait_s <= 0:
+        if not quick or now_s < self._calm_until_s or wait_s < GATHER_S / 2:
             return
         before = self._messages
         self._gathering = True
         self._ready.wait(wait_s)
         self._gathering = False
         self._came_s = time.monotonic()
-        if self._messages == before:
-            self._calm_until_s = self._came_s + CALM_S
+        self._in_vain = self._in_vain + 1 if self._messages == before else 0
+        if self._in_vain > 1:
+            self._calm_until_s, self._in_vain = self._came_s + CALM_S, 0
 
     def wake(self) -> None:
         """End a wait of `take` without an event: something else is due."""
