@@ -7,7 +7,8 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from holdwater.balance.days import Account, accounts, day_bounds_ms, day_of
-from holdwater.balance.kinds import IN_KINDS, entries
+from holdwater.balance.kinds import IN_KINDS, Entry, entries
+from holdwater.balance.normal import Normal
 from holdwater.balance.points import Facts, Point, Rain, Span
 from holdwater.balance.supply import Days, Supply
 from holdwater.balance.uses import moves
@@ -53,15 +54,14 @@ def rain_of(site: Site, reader: Reader, start_ms: int, end_ms: int) -> list[Rain
     return [Rain(row.ts_ms, row.value) for row in reader.readings(site.rain_series, start_ms, end_ms) if row.value > 0]
 
 
-def tank_accounts(site: Site, reader: Reader, tank: str, first: date, last: date) -> list[Account]:
-    """Day accounts of a tank from one local day to another, both included."""
+def tank_book(site: Site, reader: Reader, tank: str, first: date, last: date) -> tuple[list[Account], list[Entry]]:
+    """Day accounts of a tank from one local day to another, both included, and the named moves that they rest on."""
     zone = site.timezone
     start, end = day_bounds_ms(first, zone)[0] - MARGIN_MS, day_bounds_ms(last, zone)[1] + MARGIN_MS
     read = _points(level_points(site, reader, tank, start, end))
-    named = entries(
-        moves(read), notes_of(reader, tank, start, end), rain_of(site, reader, start, end), facts_of(site.tanks[tank])
-    )
-    return list(accounts(first, last, zone, read, named))
+    notes, rain = notes_of(reader, tank, start, end), rain_of(site, reader, start, end)
+    named = entries(moves(read), notes, rain, facts_of(site.tanks[tank]))
+    return list(accounts(first, last, zone, read, named)), named
 
 
 def day_rows(site: Site, reader: Reader, tank: str, start_ms: int, end_ms: int) -> Iterator[dict[str, Any]]:
@@ -72,7 +72,8 @@ def day_rows(site: Site, reader: Reader, tank: str, start_ms: int, end_ms: int) 
     def shown(m3: float | None) -> float | None:
         return None if m3 is None else round(measure.volume(m3), 2)
 
-    for each in tank_accounts(site, reader, tank, day_of(start_ms, zone), day_of(end_ms - 1, zone)):
+    book, _ = tank_book(site, reader, tank, day_of(start_ms, zone), day_of(end_ms - 1, zone))
+    for each in book:
         inflow = dict(each.inflow_m3)
         yield {
             "day": each.day.isoformat(),
@@ -90,23 +91,42 @@ def day_rows(site: Site, reader: Reader, tank: str, start_ms: int, end_ms: int) 
         }
 
 
-class Lasting:
-    """How long each tank's water lasts: a fold over whole local days, a day at a time, kept with the day it reaches."""
+Saved = tuple[str, str, int, bytes]
+"""A model to keep: kind, tank, ordinal of the local day it reaches, body."""
 
-    def __init__(self, site: Site, saved: Sequence[tuple[str, int, bytes]] = ()) -> None:
+
+class Learned:
+    """What is known of the use of each tank: a fold over whole local days, kept with the day it reaches.
+
+    Args:
+        site: tanks and time zone.
+        saved: models as they were kept; one of an older form is learned again from the readings.
+    """
+
+    KINDS = ("supply", "normal")
+
+    def __init__(self, site: Site, saved: Sequence[Saved] = ()) -> None:
         self._site = site
         self._supply = {name: Supply() for name in site.tanks}
+        self._normal = {name: Normal(site.timezone) for name in site.tanks}
         self._through: dict[str, date] = {}
-        for tank, through, body in saved:
-            if tank in self._supply:
-                try:
-                    self._supply[tank] = Supply.from_bytes(body)
-                    self._through[tank] = date.fromordinal(through)
-                except ValueError:
-                    continue  # an older form: folded again from the readings
+        bodies = {(kind, tank): (through, body) for kind, tank, through, body in saved}
+        for tank in site.tanks:
+            supply, normal = bodies.get(("supply", tank)), bodies.get(("normal", tank))
+            if supply is None or normal is None or supply[0] != normal[0]:
+                continue
+            try:
+                self._supply[tank] = Supply.from_bytes(supply[1])
+                self._normal[tank] = Normal.from_bytes(normal[1], site.timezone)
+            except ValueError:
+                continue
+            self._through[tank] = date.fromordinal(supply[0])
 
-    def due(self, newest_ms: int, oldest_ms: int) -> tuple[str, date] | None:
-        """The next tank and day to fold in: whole days that ended `MARGIN_MS` ago; None when all are in."""
+    def due(self, newest_ms: int, oldest_ms: int, days: int = 1) -> tuple[str, date, date] | None:
+        """The next tank with so many whole days to learn: (tank, first day, last day); None when there is none.
+
+        A day may be learned when it ended `MARGIN_MS` ago; nothing older than sixty days is.
+        """
         if newest_ms < 0:
             return None
         last = day_of(newest_ms - MARGIN_MS, self._site.timezone) - timedelta(days=1)
@@ -114,17 +134,26 @@ class Lasting:
         for tank in self._site.tanks:
             through = self._through.get(tank)
             day = first if through is None else max(first, through + timedelta(days=1))
-            if day <= last:
-                return tank, day
+            if (last - day).days >= days - 1:
+                return tank, day, last
         return None
 
-    def fold(self, reader: Reader, tank: str, day: date, upto: date | None = None) -> tuple[str, int, bytes]:
-        """Fold in one day (or up to another); the model to store, as (tank, ordinal of the day it reaches, body)."""
-        last = upto or day
-        for each in tank_accounts(self._site, reader, tank, day, last):
+    def fold(self, reader: Reader, tank: str, first: date, last: date) -> list[Saved]:
+        """Learn some days of a tank, both ends included; the models to keep."""
+        zone = self._site.timezone
+        book, named = tank_book(self._site, reader, tank, first, last)
+        for each in book:
             self._supply[tank].add(each)
+        begin, end = day_bounds_ms(first, zone)[0], day_bounds_ms(last, zone)[1]
+        normal = self._normal[tank]
+        normal.advance(begin)
+        for entry in named:
+            if begin <= entry.move.start_ms < end:
+                normal.add(entry)
+        normal.advance(end)
         self._through[tank] = last
-        return tank, last.toordinal(), self._supply[tank].to_bytes()
+        ordinal = last.toordinal()
+        return [("supply", tank, ordinal, self._supply[tank].to_bytes()), ("normal", tank, ordinal, normal.to_bytes())]
 
     def days(self, tank: str, at_ms: int, on_hand_m3: float, u_m3: float) -> Days:
         """Days until the reserve, or until the tap runs dry where no reserve is set."""
@@ -132,6 +161,8 @@ class Lasting:
         reserve = self._site.tanks[tank].reserve_m3 or 0.0
         return self._supply[tank].days_above(today, on_hand_m3, reserve, u_m3)
 
-    def last_day(self, newest_ms: int) -> date:
-        """The newest day that may be folded in."""
-        return day_of(newest_ms - MARGIN_MS, self._site.timezone) - timedelta(days=1)
+    def usual_m3(self, tank: str, at_ms: int) -> float | None:
+        """Largest usual draw of a tank near that hour of the day; None while too little is known."""
+        normal = self._normal.get(tank)
+        usual = None if normal is None else normal.usual_draw(at_ms)
+        return usual.largest_m3 if usual is not None and usual.enough else None

@@ -11,11 +11,13 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import TYPE_CHECKING, Any, Protocol
 
+from holdwater import power
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
-from holdwater.books import Lasting
+from holdwater.books import Learned
 from holdwater.clock import StepWatch
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
@@ -148,9 +150,11 @@ class Loop:
         self._reception.mark_all(
             store.connection.execute("SELECT series, hour FROM dirty WHERE task = 'roll'").fetchall()
         )
-        self._alerts = _restored(site, store)
-        models = store.connection.execute("SELECT subject, through, body FROM model WHERE kind = 'supply'").fetchall()
-        self._lasting = Lasting(site, models)
+        kept = store.connection.execute(
+            "SELECT kind, subject, through, body FROM model ORDER BY kind, subject"
+        ).fetchall()
+        self._learned = Learned(site, [row for row in kept if row[0] in Learned.KINDS])
+        self._alerts = _restored(site, store, self._learned.usual_m3)
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
@@ -324,10 +328,19 @@ class Loop:
         """Move the live state: gauges, rules, books."""
         for each in fresh:
             self._take_in(self._alerts.on_heard(each.series.partition(":")[0], each.series, each.ts_ms, now.mono_s))
+            node, _, quantity = each.series.partition(":")
+            if quantity == power.QUANTITY:
+                self._battery(node, each, now)
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
         for tank, point in self.picture.feed(fresh):
             self._level(tank, point, now)
+
+    def _battery(self, node: str, reading: Fresh, now: Moment) -> None:
+        air_c = self.picture.beside(self.site.air_series, reading.ts_ms)
+        numbers = {"volts": reading.value_si} | ({} if air_c is None else {"air_c": air_c})
+        verdict = power.verdict(reading.value_si)
+        self._take_in(self._alerts.on_fact("battery", node, verdict, now.wall_ms, numbers=numbers))
 
     def _level(self, tank: str, point: LevelPoint, now: Moment) -> None:
         self._take_in(
@@ -461,14 +474,25 @@ class Loop:
 
     def _fold_day(self) -> bool:
         """Fold one day of one tank into what is known of its use; True when there was one."""
-        due = self._lasting.due(self.newest_ms, self._oldest())
+        due = self._learned.due(self.newest_ms, self._oldest())
         if due is None:
             return False
-        tank, through, body = self._lasting.fold(Reader(self.store.connection, str(self.store.path)), *due)
-        self._batch.models["supply", tank] = (1, through, body)
+        tank, first, _ = due
+        self._learn(tank, first, first)
         self._now_hour_s = -1e9
-        self._changed = True
         return True
+
+    def _learn(self, tank: str, first: date, last: date) -> None:
+        """Learn some days of a tank's use."""
+        reader = Reader(self.store.connection, str(self.store.path))
+        for kind, subject, through, body in self._learned.fold(reader, tank, first, last):
+            self._batch.models[kind, subject] = (1, through, body)
+        self._changed = True
+
+    def learn_due(self, days: int) -> None:
+        """Learn what is due by at least so many days; for a replay, which has no quiet moments."""
+        while (due := self._learned.due(self.newest_ms, self._oldest(), days)) is not None:
+            self._learn(*due)
 
     def _oldest(self) -> int:
         if self._oldest_ms is None:
@@ -476,7 +500,7 @@ class Loop:
         return self.newest_ms if self._oldest_ms is None else int(self._oldest_ms)
 
     def _lasts(self, tank: str, on_hand_m3: float, u_m3: float) -> tuple[float | None, float | None, float | None]:
-        days = self._lasting.days(tank, self.newest_ms, on_hand_m3, u_m3)
+        days = self._learned.days(tank, self.newest_ms, on_hand_m3, u_m3)
         return days.low, days.mid, days.high
 
     def settle(self, *, hours: int = 24) -> None:
@@ -491,10 +515,7 @@ class Loop:
 
     def fold_all(self) -> None:
         """Fold all whole days into what is known of the use of each tank; for the end of a replay."""
-        reader = Reader(self.store.connection, str(self.store.path))
-        while (due := self._lasting.due(self.newest_ms, self._oldest())) is not None:
-            tank, through, body = self._lasting.fold(reader, *due, self._lasting.last_day(self.newest_ms))
-            self._batch.models["supply", tank] = (1, through, body)
+        self.learn_due(1)
         self.commit()
 
     def roll_up_to(self, before_ms: int, *, hours: int) -> None:
@@ -587,7 +608,7 @@ class Loop:
             log.exception("the last commit failed; what was not acknowledged comes again")
 
 
-def _restored(site: Site, store: Store) -> Alerts:
+def _restored(site: Site, store: Store, usual: Callable[[str, int], float | None]) -> Alerts:
     from holdwater.alerts.rows import SavedNotice  # noqa: PLC0415 -- keeps the import block short of one name used here only
 
     run = store.connection.execute
@@ -595,11 +616,11 @@ def _restored(site: Site, store: Store) -> Alerts:
     memory = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
     next_id = 1 + int(run("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
     try:
-        return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid)
+        return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid, usual=usual)
     except (ValueError, KeyError, TypeError):
         # Written by a version with another form: what is on stays on by its rows; only intervals and notes are learned anew.
         log.warning("the rules' memory has another form; it begins anew")
-        return Alerts(site, rows, next_id, "", uuid=store.uuid)
+        return Alerts(site, rows, next_id, "", uuid=store.uuid, usual=usual)
 
 
 def _latest(batch: Batch) -> list[Any]:

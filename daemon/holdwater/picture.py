@@ -104,6 +104,10 @@ class Picture:
         """The newest trusted level of a tank."""
         return self._shown[tank].trusted
 
+    def beside(self, series: str | None, ts_ms: int) -> float | None:
+        """The recent value of a series, such as the outside air."""
+        return self._looks.at(series, ts_ms)
+
     def shut(self, tank: str, links: tuple[int, ...]) -> None:
         """Links of a tank shut by a note."""
         self._gauges[tank].set_shut(links)

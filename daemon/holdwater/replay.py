@@ -23,6 +23,9 @@ COMMIT_EVENTS = 2000
 """Events a commit in replay: the recording is the safe copy, so speed counts."""
 
 ROLL_HOURS = 24
+LEARN_DAYS = 7
+"""Days learned at once in a replay: each stretch reads a day more than itself for its margins."""
+
 LONG_TICK_S = 300.0
 """In a silence of the recording, time is let pass in steps of this length, or to the next moment at which a rule wants to look."""
 
@@ -90,6 +93,7 @@ class Replay:
         self.loop.commit()
         newest = self.loop.newest_ms
         self.loop.roll_up_to(newest - newest % HOUR_MS, hours=ROLL_HOURS)
+        self.loop.learn_due(LEARN_DAYS)
 
     def finish(self) -> None:
         """Commit and roll up what is left."""
