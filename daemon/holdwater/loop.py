@@ -10,9 +10,9 @@ import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from holdwater import power
 from holdwater.alerts.engine import Alerts
@@ -33,12 +33,12 @@ from holdwater.store.reader import Reader
 from holdwater.store.rows import HOUR_MS
 from holdwater.store.upkeep import Ballast, prune
 from holdwater.wishes import Wishes
+from holdwater.world import Surroundings
 from holdwater_sensors.errors import PayloadError
 from holdwater_sensors.water import gravity
 
 if TYPE_CHECKING:
     from holdwater.alerts.rows import Change
-    from holdwater.clock import Clock
     from holdwater.config.site import Site
     from holdwater.store.writer import Store
 
@@ -63,60 +63,6 @@ MOST_EVENTS = 256
 
 MOST_HELD = 50_000
 """Readings held while the store cannot be written; past it nothing is taken, the inbox fills and the broker keeps the rest."""
-
-
-class Outward(Protocol):
-    """What the loop does to the world, after a commit. Every method returns at once."""
-
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        """Acknowledge a message to the broker."""
-        ...
-
-    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
-        """Publish or queue a message."""
-        ...
-
-
-class Post(Protocol):
-    """The outbox at work: knows the open rows, hands due ones to the channels."""
-
-    @property
-    def sends(self) -> bool:
-        """False in replay: nothing is put out, what is told stays in the store."""
-        ...
-
-    def committed(self, changes: Iterable[Change]) -> None:
-        """Changes whose outbox rows are on the card."""
-        ...
-
-    def delivered(self, event: Delivered, now: Moment) -> list[tuple[str, str, int, int]]:
-        """What became of a sending: rows to update as (key, state, tries, due ms)."""
-        ...
-
-    def send_due(self, now: Moment) -> list[tuple[str, str, int, int]]:
-        """Hand due rows to their channels; rows to update."""
-        ...
-
-    def next_due_s(self, now: Moment) -> float | None:
-        """Seconds until the next row is due; None when nothing waits."""
-        ...
-
-    def failing(self, now: Moment) -> tuple[tuple[str, float, str], ...]:
-        """Channels that are failing: name, seconds, why."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What the loop is given: clock, world, post, and who judges the clock."""
-
-    clock: Clock
-    outward: Outward
-    post: Post
-    trusted: Callable[[], bool]
-    window: Callable[[], int] = lambda: 20
-    ticked: Callable[[], None] = lambda: None
-    why_untrusted: Callable[[], str] = str
 
 
 class Loop:

@@ -106,7 +106,7 @@ class Picture:
 
     def beside(self, series: str | None, ts_ms: int) -> float | None:
         """The recent value of a series, such as the outside air."""
-        return self._looks.at(series, ts_ms)
+        return None if series is None else self._looks.at(series, ts_ms)
 
     def shut(self, tank: str, links: tuple[int, ...]) -> None:
         """Links of a tank shut by a note."""

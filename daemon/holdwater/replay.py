@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 
 from holdwater.clock import SetClock
 from holdwater.events import Request
-from holdwater.loop import Loop, Surroundings
+from holdwater.loop import Loop
 from holdwater.postman import NoPost
 from holdwater.recording import Line, Step
 from holdwater.store.rows import HOUR_MS
 from holdwater.store.writer import Store
+from holdwater.world import Surroundings
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site

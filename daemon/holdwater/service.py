@@ -23,7 +23,7 @@ from holdwater.errors import HoldwaterError, OutsideError
 from holdwater.events import Event, Stop, TimeGiven
 from holdwater.intake.connection import Connection, Outward
 from holdwater.intake.decode import Decoder
-from holdwater.loop import TICK_S, Loop, Surroundings
+from holdwater.loop import TICK_S, Loop
 from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
@@ -31,6 +31,7 @@ from holdwater.store.reader import Reader, open_reader
 from holdwater.store.writer import Store, cannot_write
 from holdwater.supervisor import Supervisor
 from holdwater.trust import ClockTrust, GuidedClock
+from holdwater.world import Surroundings
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site

@@ -22,7 +22,8 @@ from bench.naive import INSERT, TABLE
 from bench.season import MINUTE_MS, START_MS, minutes, singles
 from holdwater.clock import SetClock
 from holdwater.events import Event, Message, Stop
-from holdwater.loop import Loop, Surroundings
+from holdwater.loop import Loop
+from holdwater.world import Surroundings
 from holdwater.postman import NoPost
 from holdwater.replay import Nowhere
 from holdwater.sitefile import site_of

@@ -15,11 +15,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from holdwater.clock import SetClock
 from holdwater.events import Message
-from holdwater.loop import Loop, Surroundings
+from holdwater.loop import Loop
 from holdwater.postman import Postman
 from holdwater.store.backup import backup
 from holdwater.store.batch import Batch
 from holdwater.store.writer import Store
+from holdwater.world import Surroundings
 from place import START_MS, make_site, reading
 
 STEP_MS = 600_000

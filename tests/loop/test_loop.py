@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 
 from holdwater.clock import SetClock
 from holdwater.events import Message, Request
-from holdwater.loop import Loop, Surroundings
+from holdwater.loop import Loop
 from holdwater.postman import NoPost
 from holdwater.recording import Line
 from holdwater.replay import Replay, replay
 from holdwater.store.reader import open_reader
 from holdwater.store.rows import DAY_MS
 from holdwater.store.writer import Store
+from holdwater.world import Surroundings
 from place import HOUR_MS, MINUTE_MS, START_MS, make_site, payload, reading
 
 
