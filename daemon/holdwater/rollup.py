@@ -258,11 +258,21 @@ class RollUp:
     def _write_roll_days(self, ids: Iterable[int], days: Sequence[tuple[int, int]]) -> None:
         for series in sorted(ids):
             for start, end in days:
+                if _off_the_hour(start, end):
+                    self._write_roll_day(series, start, end)
+                    continue
                 self._connection.execute(
                     "INSERT OR REPLACE INTO roll SELECT ?, series, ?, min(lo), sum(mean * n) / sum(n), max(hi), sum(n), 0 "
                     "FROM roll WHERE span = ? AND series = ? AND start >= ? AND start < ? GROUP BY series",
                     (DAY_MS, start, HOUR_MS, series, start, end),
                 )
+
+    def _write_roll_day(self, series: int, start: int, end: int) -> None:
+        """A day of a zone that stands off the hour, from the raw rows themselves."""
+        found = None if start < self._raw_from else roll(self._raw(start, end).get(series, ()), self._about(series)[2])
+        if found is not None:
+            row = (DAY_MS, series, start, found.lo, found.mean, found.hi, found.n, 0)
+            self._connection.execute("INSERT OR REPLACE INTO roll VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def _write_levels(self, generation: int, tank: str, hours: Sequence[int], points: Sequence[LevelPoint]) -> None:
         by_hour: dict[int, list[LevelPoint]] = defaultdict(list)
@@ -286,6 +296,9 @@ class RollUp:
 
     def _write_level_days(self, generation: int, tank: str, days: Sequence[tuple[int, int]]) -> None:
         for start, end in days:
+            if _off_the_hour(start, end):
+                self._write_level_day(generation, tank, start, end)
+                continue
             rows = self._connection.execute(
                 "SELECT depth, on_hand, closing, u_noise, u_scale, n, worst FROM level "
                 "WHERE gen = ? AND span = ? AND tank = ? AND start >= ? AND start < ? ORDER BY start",
@@ -296,6 +309,19 @@ class RollUp:
                     "INSERT OR REPLACE INTO level VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (generation, DAY_MS, tank, start, *_day(rows)),
                 )
+
+    def _write_level_day(self, generation: int, tank: str, start: int, end: int) -> None:
+        """A day of a zone that stands off the hour, measured from the raw rows between its midnights."""
+        if start >= self._raw_from:
+            raw = self._raw(start - AROUND_MS - MARGIN_MS, end + MARGIN_MS)
+            shape, instruments, _ = self._levels[tank]
+            found = history(shape, instruments, self._place, self._points(raw), start, end)
+            self._write_level(generation, DAY_MS, tank, start, found)
+
+
+def _off_the_hour(start_ms: int, end_ms: int) -> bool:
+    """Whether a local day begins or ends inside an hour of UTC, as in zones with half or quarter hours."""
+    return bool(start_ms % HOUR_MS or end_ms % HOUR_MS)
 
 
 def _day(rows: Sequence[Sequence[float | None]]) -> tuple[float | int | None, ...]:

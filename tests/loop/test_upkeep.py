@@ -103,3 +103,32 @@ def test_each_config_is_stored_with_its_time_once(tmp_path: Path) -> None:
         configs = reader.configs()
     assert [at for at, _ in configs] == [LINES[0].at_ms, LINES[20].at_ms]
     assert "Test place" in configs[0][1]
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kathmandu", "Australia/Adelaide", "America/Denver"])
+def test_a_local_day_holds_the_readings_between_its_midnights_also_off_the_hour(tmp_path: Path, zone: str) -> None:
+    """UTC+5:45, UTC+9:30 and whole hours: counts, means and levels are those of the raw readings of the day."""
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from holdwater.sitefile import site_of
+
+    site = site_of(text_of(tmp_path).replace("America/Denver", zone), "test.toml", {})
+    lines = [
+        reading(START_MS + n * 15 * MINUTE_MS, 1.3 - n / 1000, air_c=round(10 + n / 100, 2)) for n in range(4 * 60)
+    ]
+    replay(site, lines, tmp_path)
+    days: dict[int, list[float]] = {}
+    for n, line in enumerate(lines):
+        at = datetime.fromtimestamp(line.at_ms / 1000, ZoneInfo(zone)).replace(
+            hour=0, minute=0, second=0, microsecond=0
+        )
+        days.setdefault(round(at.timestamp() * 1000), []).append(round(10 + n / 100, 2))
+    with open_reader(tmp_path) as reader:
+        rolled = reader.rolls("a:air", DAY_MS, 0, START_MS * 2)
+        found = reader.levels("main", DAY_MS, 0, START_MS * 2)
+    assert [(row.start_ms, row.n) for row in rolled] == [(start, len(values)) for start, values in days.items()]
+    assert [row.mean for row in rolled] == pytest.approx([sum(values) / len(values) for values in days.values()])
+    assert [row.start_ms for row in found] == list(days)
+    means = [sum(1.3 - (v - 10) / 10 for v in values) / len(values) for values in days.values()]
+    assert [row.depth_m for row in found] == pytest.approx(means, abs=0.004)
