@@ -32,7 +32,7 @@ from holdwater.store.batch import Ack, Batch
 from holdwater.store.reader import Reader
 from holdwater.store.rows import HOUR_MS
 from holdwater.store.upkeep import Ballast, prune
-from holdwater.wishes import Wishes
+from holdwater.wishes import Wishes, told_ms
 from holdwater.world import Surroundings
 from holdwater_sensors.errors import PayloadError
 from holdwater_sensors.water import gravity
@@ -78,6 +78,7 @@ class Loop:
         self._window = given.window
         self._ticked = given.ticked
         self._why_untrusted = given.why_untrusted
+        self._told_time = given.told_time
         self._batch = Batch()
         self._release = Release(site.store.commit_every_s, given.window())
         self._steps = StepWatch()
@@ -244,7 +245,7 @@ class Loop:
                 self._wish(found, message, now)
             else:
                 self._pack(found, message, now)
-        except PayloadError as error:
+        except (PayloadError, ValueError) as error:
             self._set_aside(message, str(error), now)
         except Refused as error:
             self._set_aside(message, error.reason, now)
@@ -252,6 +253,10 @@ class Loop:
                 self._reception.handled(found.node, found.run, found.seq, found.keep, self._batch)
 
     def _wish(self, wish: Wish, message: Message, now: Moment) -> None:
+        if wish.what == "time":
+            self._told_time("message", told_ms(wish.body, now))
+            self._batch.counts["times given"] += 1
+            return
         changes, answer = self.wishes.carry_out(Request(wish.what, wish.body), self._batch, now)
         self._take_in(changes)
         if "error" in answer:

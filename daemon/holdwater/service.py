@@ -126,7 +126,14 @@ class Service:
             self._connection = self._connect()
             self._post = Postman(site, self._store.connection, self._publish_text, self._inbox.put)
             given = Surroundings(
-                self._clock, self._connection, self._post, self.trust, lambda: self._connection.window, self._ticked
+                self._clock,
+                self._connection,
+                self._post,
+                self.trust,
+                window=lambda: self._connection.window,
+                ticked=self._ticked,
+                why_untrusted=self._why_untrusted,
+                told_time=self.trust.tell,
             )
             self.loop = Loop(site, self._store, given)
         except sqlite3.Error as error:
@@ -165,7 +172,9 @@ class Service:
             OutsideError: the control socket cannot be made.
         """
         sys.setswitchinterval(SWITCH_S)
-        with contextlib.suppress(sqlite3.Error):  # a full card at the start: the batch is kept, the loop knows what to do
+        with contextlib.suppress(
+            sqlite3.Error
+        ):  # a full card at the start: the batch is kept, the loop knows what to do
             self.loop.commit()
         try:
             self._control.start()

@@ -161,6 +161,17 @@ def _whole(body: Mapping[str, Any], key: str) -> int:
     return value
 
 
+def told_ms(body: Mapping[str, Any], now: Moment) -> int:
+    """The time that a time message tells: `at` as RFC 3339 with its offset, or `at_ms`; ms UTC.
+
+    Raises:
+        ValueError: it tells none.
+    """
+    if "at" not in body and "at_ms" not in body:
+        raise ValueError('a time message tells no time; expected {"at": "2026-10-10T16:20:00-06:00"}')
+    return _at_ms(body, now)
+
+
 def _at_ms(body: Mapping[str, Any], now: Moment) -> int:
     """When a note was: `at_ms`, or `at` as RFC 3339 with its offset, or now."""
     if "at_ms" in body:

@@ -65,3 +65,4 @@ class Surroundings:
     window: Callable[[], int] = lambda: 20
     ticked: Callable[[], None] = lambda: None
     why_untrusted: Callable[[], str] = str
+    told_time: Callable[[str, int], object] = lambda _source, _wall_ms: None

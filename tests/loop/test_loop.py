@@ -205,6 +205,26 @@ def test_a_wish_is_answered_after_its_commit(loop) -> None:
     assert json.loads(body) == {"tank": "main", "volume_m3": pytest.approx(125 * 231 * 0.0254**3)}
 
 
+def test_a_time_message_reaches_who_judges_the_clock(tmp_path: Path) -> None:
+    """`water/do/time` with an RFC 3339 time; one without a time is kept aside."""
+    told: list[tuple[str, int]] = []
+    store = Store(tmp_path / "store")
+    given = Surroundings(
+        SetClock(START_MS),
+        World(store),
+        NoPost(),
+        trusted=lambda: False,
+        told_time=lambda source, ms: told.append((source, ms)),
+    )
+    loop = Loop(make_site(tmp_path / "store"), store, given)
+    loop.handle(message('{"at": "2026-10-10T16:20:00-06:00"}', "water/do/time"))
+    loop.handle(message('{"at": "noon"}', "water/do/time"))
+    loop.commit()
+    assert told == [("message", 1_791_670_800_000)]
+    assert rows(loop, "quarantine") == 1
+    store.close()
+
+
 @pytest.mark.parametrize(
     ("body", "words"),
     [
