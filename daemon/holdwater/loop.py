@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 import threading
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
@@ -53,8 +54,9 @@ SNAPSHOT_S = 0.25
 SLICE_HOURS = 2
 """Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
 
-MEMORY_S = 50.0
-"""How old the kept memory of the rules (intervals, what flows) may be while nothing changed for them: less than a usual commit."""
+MEMORY_S = 240.0
+"""How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of
+what a reading costs the card. After a power cut the rules have a gap that much longer; readings and notices have none."""
 
 NOW_HOUR_S = 300.0
 """How often the running hour is rolled up for the page."""
@@ -365,7 +367,7 @@ class Loop:
     def _remember(self, now_s: float) -> None:
         """What the rules must know after a restart goes into the batch."""
         self._memory_s = now_s
-        memory = self._alerts.memory().encode()
+        memory = zlib.compress(self._alerts.memory().encode())  # so it fits one page of the store
         self._batch.models["alerts", "memory"] = (1, max(self._reception.newest_ms, 0), memory)
 
     def wait_s(self) -> float:
@@ -564,11 +566,12 @@ def _restored(site: Site, store: Store, usual: Callable[[str, int], float | None
 
     run = store.connection.execute
     rows = [SavedNotice(*row) for row in run("SELECT * FROM notice WHERE state <> 'clear' ORDER BY id")]
-    memory = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
+    found = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
     next_id = 1 + int(run("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
     try:
-        return Alerts(site, rows, next_id, bytes(memory[0]).decode() if memory else "", uuid=store.uuid, usual=usual)
-    except (ValueError, KeyError, TypeError):
+        memory = zlib.decompress(found[0]).decode() if found else ""
+        return Alerts(site, rows, next_id, memory, uuid=store.uuid, usual=usual)
+    except (ValueError, KeyError, TypeError, zlib.error):
         # Written by a version with another form: what is on stays on by its rows; only intervals and notes are learned anew.
         log.warning("the rules' memory has another form; it begins anew")
         return Alerts(site, rows, next_id, "", uuid=store.uuid, usual=usual)
