@@ -38,7 +38,7 @@ class Bench:
     @property
     def days(self) -> int:
         """Length of the season."""
-        return int(self.pick(4, SEASON_DAYS))
+        return int(self.pick(7, SEASON_DAYS))
 
     def sub(self, name: str) -> Path:
         """A folder of its own for one measurement."""

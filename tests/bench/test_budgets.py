@@ -28,7 +28,7 @@ def need(found: bool, words: str) -> None:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    """A quick bench: a season of four days."""
+    """A quick bench: a season of a week."""
     return Bench(tmp_path_factory.mktemp("bench"), quick=True)
 
 
@@ -67,8 +67,8 @@ def test_a_season_page_is_served_quickly(served) -> None:
 
 @pytest.mark.slow
 def test_a_reading_costs_few_bytes(kept) -> None:
-    """budgets.md row 8; the fixed part of a store of four days (its tables, its config) weighs 3 B a reading more than in a season."""
-    assert kept["8"].ours < 24 + 3
+    """budgets.md row 8; the fixed part of a store of a week (its tables, its config) weighs 2 B a reading more than in a season."""
+    assert kept["8"].ours < 24 + 2
 
 
 @pytest.mark.slow

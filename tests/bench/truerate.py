@@ -23,11 +23,11 @@ from bench.season import MINUTE_MS, START_MS, minutes, singles
 from holdwater.clock import SetClock
 from holdwater.events import Event, Message, Stop
 from holdwater.loop import Loop
-from holdwater.world import Surroundings
 from holdwater.postman import NoPost
 from holdwater.replay import Nowhere
 from holdwater.sitefile import site_of
 from holdwater.store.writer import Store
+from holdwater.world import Surroundings
 
 
 def messages(first: int, count: int) -> Iterator[tuple[int, str, str]]:
