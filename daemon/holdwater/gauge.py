@@ -182,7 +182,8 @@ class Behaviour:
 
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
-        self._frozen: Frozen | None = None
+        self._value = math.nan
+        self._since_ms = self._latest_ms = self._alike = 0
         self._then: Surroundings | None = None
         self._recent: deque[tuple[int, float]] = deque()
         self._hour = -1
@@ -190,11 +191,11 @@ class Behaviour:
 
     def judge(self, ts_ms: int, value: float, beside: Surroundings, depth: Depth) -> Depth:
         """The depth, with the doubt that its own noise shows, and suspect or rejected when its value is stuck."""
-        frozen = self._frozen
-        if frozen is None or ts_ms - frozen.latest_ms > AROUND_MS or frozen.value != value:
-            self._frozen, self._then = Frozen(value, ts_ms, ts_ms), beside
+        if self._value != value or ts_ms - self._latest_ms > AROUND_MS:
+            self._value, self._since_ms, self._alike, self._then = value, ts_ms, 1, beside
         else:
-            self._frozen = frozen.then(ts_ms, value)
+            self._alike += 1
+        self._latest_ms = ts_ms
         if depth.depth_m is None:
             return depth
         noise_m = self._noise(ts_ms)
@@ -202,6 +203,8 @@ class Behaviour:
             self._recent.append((ts_ms, depth.depth_m))
         if noise_m is not None:
             depth = depth.with_noise(noise_m)
+        if self._alike < LEAST_ALIKE or ts_ms - self._since_ms < STUCK_MS:
+            return depth
         return self._stuck(ts_ms, value, beside, depth)
 
     def _noise(self, ts_ms: int) -> float | None:
@@ -215,9 +218,7 @@ class Behaviour:
         return self._noise_m
 
     def _stuck(self, ts_ms: int, value: float, beside: Surroundings, depth: Depth) -> Depth:
-        frozen = self._frozen
-        if frozen is None or frozen.n < LEAST_ALIKE or frozen.span_ms < STUCK_MS:
-            return depth
+        frozen = Frozen(value, self._since_ms, ts_ms, self._alike)
         moved_m = self._should_have_moved(value, beside, ts_ms)
         before = [point for point in self._recent if point[0] < frozen.since_ms]
         facts = Facts(moved_m, moved_m / 4, noise_sd(before) or 0.0)
@@ -374,7 +375,7 @@ class Gauge:
     def _judged(self, instrument: Instrument, ts_ms: int, depth: Depth) -> Depth:
         if depth.depth_m is None or depth.quality >= REJECTED:
             return depth
-        verdict, _ = self._filters[instrument.name].push(ts_ms, depth.depth_m)
+        verdict = self._filters[instrument.name].glance(ts_ms, depth.depth_m)
         return depth if verdict.quality <= depth.quality else depth._replace(quality=verdict.quality)
 
 

@@ -280,7 +280,8 @@ class Loop:
     def _evolve(self, fresh: list[Fresh], now: Moment) -> None:
         """Move the live state: gauges, rules, books."""
         for each in fresh:
-            self._take_in(self._alerts.on_heard(each.series.partition(":")[0], each.series, each.ts_ms, now.mono_s))
+            if changes := self._alerts.on_heard("", each.series, each.ts_ms, now.mono_s):
+                self._take_in(changes)
             node, _, quantity = each.series.partition(":")
             if quantity == power.QUANTITY:
                 self._battery(node, each, now)

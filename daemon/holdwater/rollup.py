@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import re
 import sqlite3
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -247,7 +248,7 @@ class RollUp:
 
     def _write_rolls(self, hour: int, ids: Iterable[int], raw: Mapping[int, Sequence[Raw]]) -> None:
         for series in ids:
-            rows = [row for row in raw.get(series, ()) if hour <= row[0] < hour + HOUR_MS]
+            rows = _between(raw.get(series, ()), hour, hour + HOUR_MS)
             found = roll(rows, self._about(series)[2])
             if found is not None:
                 self._connection.execute(
@@ -322,6 +323,11 @@ class RollUp:
 def _off_the_hour(start_ms: int, end_ms: int) -> bool:
     """Whether a local day begins or ends inside an hour of UTC, as in zones with half or quarter hours."""
     return bool(start_ms % HOUR_MS or end_ms % HOUR_MS)
+
+
+def _between(rows: Sequence[Raw], start_ms: int, end_ms: int) -> Sequence[Raw]:
+    """Rows in time order with start <= time < end."""
+    return rows[bisect_left(rows, (start_ms,)) : bisect_left(rows, (end_ms,))]
 
 
 def _day(rows: Sequence[Sequence[float | None]]) -> tuple[float | int | None, ...]:
