@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from bench.measured import TESTS, site_text
+from bench.measured import PATHS, site_text
 from bench.season import SEASON_DAYS, write_recording
 from broker_fixture import BrokerPlan, TestBroker
 
@@ -71,7 +71,7 @@ class Bench:
             count = write_recording(recording, days, start_ms, copies)
             command = [sys.executable, "-m", "bench.replaying", str(config), str(recording)]
             told = subprocess.run(
-                command, check=True, capture_output=True, env={**os.environ, "PYTHONPATH": str(TESTS)}
+                command, check=True, capture_output=True, env={**os.environ, "PYTHONPATH": PATHS}
             ).stdout
             recording.unlink()
             self._replayed[key] = {

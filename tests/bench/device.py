@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bench.bench_run import Bench
 from bench.figures import Bound, Figure, skipped
-from bench.measured import TESTS
+from bench.measured import PATHS
 
 IMAGE_BYTES = 256 << 20
 SECTOR = 512
@@ -33,7 +33,7 @@ def _command(who: str, folder: Path, first: int, minutes: int, *more: str) -> li
 
 
 def _run(command: list[str]) -> None:
-    subprocess.run(command, check=True, env={**os.environ, "PYTHONPATH": str(TESTS)}, capture_output=True)
+    subprocess.run(command, check=True, env={**os.environ, "PYTHONPATH": PATHS}, capture_output=True)
 
 
 def _row_6(bench: Bench) -> list[Figure]:

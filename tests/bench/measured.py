@@ -20,6 +20,8 @@ from bench.season import SAMPLE
 from holdwater.demo.child import end_child
 
 TESTS = Path(__file__).parents[1]
+PATHS = os.pathsep.join(str(each) for each in (TESTS, TESTS.parent / "daemon", TESTS.parent / "sensors"))
+"""Where a child looks first: the tree that this bench stands in, wherever another one is installed."""
 TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 
 
@@ -36,7 +38,7 @@ class Child:
 
     def start(self) -> Child:
         """Start it, without waiting."""
-        environment = {**os.environ, "PYTHONPATH": str(TESTS), **self.environment}
+        environment = {**os.environ, "PYTHONPATH": PATHS, **self.environment}
         with self.log.open("wb") as log:
             self.began_s = time.monotonic()
             self.process = subprocess.Popen(self.command, stdout=log, stderr=log, env=environment)
