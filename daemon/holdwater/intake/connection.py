@@ -45,6 +45,10 @@ MOST_QUEUED = 2_000
 CALM_S = 1.0
 """The burst after a reconnect is over when nothing came for this long; until then a message may have waited at the broker."""
 
+FULL_S = 2.0
+"""How long a connection goes on after the inbox was full, so that what was taken is committed and acknowledged on it. Closed at once, a
+broker without a window would send the same first messages for ever."""
+
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 TURN_S = 15.0
@@ -78,6 +82,7 @@ class Connection:
         self.connected = False
         self.iterated_s = 0.0
         self._calm_since: float | None = None
+        self._full_since: float | None = None
         self._words = ""
         self._quick_ends = 0
         self._fall_back = False
@@ -123,7 +128,8 @@ class Connection:
     def ack(self, mid: int, qos: int, connection: int) -> None:
         """Acknowledge a message that is on the card; one of an older connection is dropped, the broker sends it again."""
         client = self._client
-        if client is not None and connection == self.number:
+        # Between two connections the number is still the old one: an ack kept for the new one could confirm another message.
+        if client is not None and self.connected and connection == self.number:
             client.ack(mid, qos)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
@@ -145,7 +151,8 @@ class Connection:
 
     def _run(self) -> None:
         wait = FIRST_WAIT_S
-        while not self._stopping.is_set():
+        me = threading.current_thread()
+        while not self._stopping.is_set() and self._thread is me:
             began = time.monotonic()
             try:
                 self._one_connection()
@@ -154,9 +161,9 @@ class Connection:
             except Exception:
                 log.exception("the network loop failed; connecting anew")
                 self._say(up=False, words="the network loop failed; connecting anew")
+            if self._stopping.is_set() or self._thread is not me:
+                return  # another thread has taken over
             self.connected = False
-            if self._stopping.is_set():
-                return
             lasted = time.monotonic() - began
             wait = FIRST_WAIT_S if lasted > LONGEST_WAIT_S else min(wait * 2, LONGEST_WAIT_S)
             self._note_quick_end(lasted)
@@ -181,14 +188,19 @@ class Connection:
             self._client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, **extra)
         else:
             self._client.reconnect()
+        client = self._client
         turn = min(TURN_S, broker.keepalive_s / 2)
-        while not self._stopping.is_set():
-            code = self._client.loop(timeout=turn)
-            self.iterated_s = time.monotonic()
+        while not self._stopping.is_set() and self._client is client:
+            code = client.loop(timeout=turn if self._full_since is None else FULL_S / 4)
+            if self._full_since is not None and time.monotonic() - self._full_since >= FULL_S:
+                self._full_since = None
+                self.drop("the inbox was full; what was not taken comes again")
+            if self._client is client:
+                self.iterated_s = time.monotonic()
             if code != mqtt.MQTT_ERR_SUCCESS:
                 break
         if self._stopping.is_set():
-            self._client.loop(timeout=0.1)
+            client.loop(timeout=0.1)
 
     def _make(self) -> mqtt.Client:
         broker = self._broker
@@ -215,6 +227,9 @@ class Connection:
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         client.on_subscribe = self._on_subscribe
+        # With this set, `ack` and `publish` queue the packet and wake the network thread. Without it they would write to the socket
+        # from the loop's thread, beside the network thread: packets could overtake or cut each other.
+        client.on_socket_register_write = lambda *_: None
         return client
 
     def _properties(self) -> Properties:
@@ -234,6 +249,7 @@ class Connection:
             return
         self.number += 1
         self.connected = True
+        self._full_since = None
         self._calm_since = self._out.mono_s() if flags.session_present else None
         client.subscribe([(topic, qos) for topic, qos in self._subscriptions])
         client.publish(f"{self._broker.prefix}/state/service", b"up", qos=1, retain=True)
@@ -259,8 +275,10 @@ class Connection:
         )
 
     def _on_disconnect(
-        self, _client: mqtt.Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Any
+        self, client: mqtt.Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
+        if client is not self._client:
+            return
         was, self.connected = self.connected, False
         if was and not self._stopping.is_set():
             self._say(up=False, words=f"the connection to the broker ended: {reason}")
@@ -275,13 +293,18 @@ class Connection:
                 words=f"the broker refused our subscription to {', '.join(refused)}; allow it in the broker's access list",
             )
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, came: MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, _data: Any, came: MQTTMessage) -> None:
+        if client is not self._client:
+            return  # a client that was left behind
         try:
             self._take(came)
         except Exception:
             log.exception("a message could not be put into the inbox")
+            self.drop("a message could not be taken; it comes again")  # without a new connection it never would
 
     def _take(self, came: MQTTMessage) -> None:
+        if self._full_since is not None:
+            return  # one was left out: those after it wait too, or their order would be lost
         now = self._out.mono_s()
         backlog = self._calm_since is not None and now - self._calm_since < CALM_S
         self._calm_since = now if backlog else None
@@ -294,7 +317,7 @@ class Connection:
             duplicate=came.dup, backlog=backlog and not came.retain, mid=came.mid, connection=self.number,
         )  # fmt: skip
         if not self._out.put(message):
-            self.drop("the inbox is full")
+            self._full_since = time.monotonic()
 
     def _say(self, *, up: bool, words: str) -> None:
         if words != self._words:
