@@ -30,7 +30,7 @@ GROUPS: tuple[tuple[frozenset[str], Callable[[Bench], list[Figure]], bool], ...]
     (frozenset({"6", "7"}), rows_6_7, False),
     (frozenset({"8", "9", "11", "replay"}), rows_8_9_11, False),
     (frozenset({"4", "10", "12"}), rows_4_10, True),
-    (frozenset({"growth"}), growth, False),
+    (frozenset({"growth"}), growth, True),
 )
 """Rows, who measures them, whether a broker is needed."""
 

@@ -31,6 +31,8 @@ class Bound:
         found = ours if self.on == "ours" else ratio
         if found is None:
             return None
+        if self.on == "ratio":
+            found = float(f"{found:.2g}")  # two runs on one machine agree to two digits at best
         return found >= self.limit if self.at_least else found <= self.limit
 
 

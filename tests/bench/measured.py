@@ -129,11 +129,17 @@ def floor(folder: Path, port: int, *, drop: bool = False) -> Child:
 
 
 def ours(
-    folder: Path, port: int, *, listen: str = "off", commit_every: str = "60 s", store: Path | None = None
+    folder: Path,
+    port: int,
+    *,
+    listen: str = "off",
+    commit_every: str = "60 s",
+    store: Path | None = None,
+    more: Callable[[str], str] = str,
 ) -> Child:
-    """`holdwater run` for the invented household as a child."""
+    """`holdwater run` for the invented household as a child; `more` may change its config."""
     config = folder / "site.toml"
-    config.write_text(site_text(store or folder / "store", port, listen, commit_every), encoding="utf-8")
+    config.write_text(more(site_text(store or folder / "store", port, listen, commit_every)), encoding="utf-8")
     command = [sys.executable, "-m", "holdwater", "run", "--config", str(config), "--trust-clock"]
     return Child("holdwater", command, folder / "holdwater.log")
 

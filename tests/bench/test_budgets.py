@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,13 +12,18 @@ import pytest
 from bench.bench_run import Bench
 from bench.device import row_7
 from bench.figures import Bound, Figure, middle, table
+from bench.live import SETTLE_S
+from bench.measured import ours
 from bench.page import rows_4_10
 from bench.season import SERIES, minutes, singles, still_values
 from bench.storage import rows_8_9_11
 from broker_fixture import program
+from holdwater.demo.child import free_port
 
 NOISE = 3.0
 """Other tests run beside this one: times may be so much longer than alone. Counts and sizes get no such room."""
+
+IDLE_S = 8.0
 
 
 def need(found: bool, words: str) -> None:
@@ -90,6 +96,23 @@ def test_eight_readings_share_one_flush_of_the_card(bench) -> None:
     figure = row_7(bench)
     assert figure.ours < 0.25
     assert figure.naive > 2
+
+
+@pytest.mark.slow
+def test_an_idle_service_is_seldom_woken(bench) -> None:
+    """budgets.md row 3: threads that poll would show here; a busy machine adds nothing to a count."""
+    need(program("mosquitto") is not None, "mosquitto is missing: sudo apt-get install -y mosquitto")
+    broker, folder = bench.broker("idle"), bench.sub("idle")
+    child = ours(folder, broker.port, listen=f"127.0.0.1:{free_port()}").start()
+    try:
+        child.wait_for("connected to")
+        time.sleep(SETTLE_S)
+        before = child.wakeups()
+        time.sleep(IDLE_S)
+        assert (child.wakeups() - before) / IDLE_S < 1.5
+    finally:
+        child.end()
+        broker.stop()
 
 
 def test_the_load_of_the_bench_is_the_same_each_time() -> None:
