@@ -34,6 +34,9 @@ MOST_SERIES = 64
 
 _T_S = attrgetter("t_s")
 
+MOST_LOST = 1_000_000
+"""Most lost packs counted for one jump of a node's numbers."""
+
 MOST_A_MINUTE = 20_000
 """Most readings of one node per minute of reading time without pack numbers. A legal flood (backlog) is spread over reading time."""
 
@@ -142,7 +145,8 @@ class Reception:
             fresh = self._rows(node, pack_.readings, message, batch, now)
         after = take(before, pack_.seq, pack_.keep)
         if after.lost > before.lost:
-            batch.counts["packs lost by nodes"] += after.lost - before.lost
+            # A node gone mad may say that it lost 2^60 packs: the count must stay a number that the store can hold.
+            batch.counts["packs lost by nodes"] += min(after.lost - before.lost, MOST_LOST)
         self._runs[key] = batch.runs[key] = after
         batch.publications.append(self._receipt(pack_.node, pack_.run, after.upto, after.ahead))
         return fresh

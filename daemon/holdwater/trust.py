@@ -7,6 +7,7 @@ from pathlib import Path
 
 from holdwater.clock import (
     AGREE_MS,
+    BUILD_MS,
     Clock,
     StepWatch,
     SystemClock,
@@ -86,13 +87,20 @@ class ClockTrust:
         """The judgement, with its sources or its reason."""
         step_ms = self._steps.look(self._clock)
         if step_ms:
-            self._forward_ms = max(0, self._forward_ms + step_ms)
+            self._forward_ms = self._forward_after(step_ms)
             self._asked_s = -1e9
         now_s = self._clock.mono_s()
         if now_s - self._asked_s >= ASK_S:
             self._asked_s = now_s
             self._answer = self._judge(now_s)
         return self._answer
+
+    def _forward_after(self, step_ms: int) -> int:
+        """How far the clock is ahead of what was confirmed. A step out of a time that cannot be counts from the newest reading."""
+        wall_ms = self._clock.wall_ms()
+        if wall_ms - step_ms < BUILD_MS:
+            return 0 if self._newest_ms is None else max(0, wall_ms - self._newest_ms)
+        return max(0, self._forward_ms + step_ms)
 
     def tell(self, source: str, wall_ms: int) -> Trust:
         """Somebody told the time: ``message``, ``phone`` or ``owner``. Where no time server speaks, the clock goes by it."""

@@ -175,7 +175,7 @@ class Store:
         if kept < len(rows):
             run("DELETE FROM quarantine WHERE id <= ?", (rows[kept][0],))
             run(
-                "INSERT INTO count VALUES ('quarantine dropped', ?) ON CONFLICT DO UPDATE SET n = n + excluded.n",
+                "INSERT INTO count VALUES ('quarantine dropped', ?) ON CONFLICT DO UPDATE SET n = min(n + excluded.n, 4611686018427387904)",
                 (len(rows) - kept,),
             )
         self._quarantine_rows, self._quarantine_bytes = kept, size
@@ -246,7 +246,10 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
     if batch.marks:
         many("INSERT OR REPLACE INTO done VALUES (?, ?)", list(batch.marks.items()))
     if batch.counts:
-        many("INSERT INTO count VALUES (?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n", list(batch.counts.items()))
+        many(
+            "INSERT INTO count VALUES (?, ?) ON CONFLICT DO UPDATE SET n = min(n + excluded.n, 4611686018427387904)",
+            list(batch.counts.items()),
+        )
 
 
 def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
@@ -303,5 +306,12 @@ def _date_undated(connection: sqlite3.Connection, boot: str, offset_ms: int) -> 
         "INSERT OR IGNORE INTO dirty SELECT DISTINCT 'roll', series, (coalesce(ts, mono_ms + ?) / 3600000) * 3600000 "
         "FROM undated WHERE boot = ?",
         (offset_ms, boot),
+    )
+    connection.execute(
+        "INSERT INTO quarantine(at, topic, payload, reason) SELECT r.ts, x'', "
+        "CAST('series ' || u.series || ', ' || r.ts || ' ms: kept ' || r.value || ', refused ' || u.value AS BLOB), ? "
+        "FROM undated u JOIN reading r ON r.series = u.series AND r.ts = coalesce(u.ts, u.mono_ms + ?) "
+        "WHERE u.boot = ? AND (r.value <> u.value OR r.flag <> u.flag)",
+        (CONFLICT, offset_ms, boot),
     )
     connection.execute("DELETE FROM undated WHERE boot = ?", (boot,))
