@@ -47,8 +47,8 @@ class Bench:
         return path
 
     def broker(self, name: str) -> TestBroker:
-        """A Mosquitto with its own defaults, apart from a queue without limit."""
-        return TestBroker(self.sub(name), BrokerPlan()).start()
+        """A Mosquitto with its own defaults, apart from a queue without limit; it writes nothing, or the bench would measure it."""
+        return TestBroker(self.sub(name), BrokerPlan(persistent=False)).start()
 
     def season(self) -> dict[str, Any]:
         """The season replayed into a store, once a call; what it cost. Its last reading is of the hour before now."""

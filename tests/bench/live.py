@@ -96,7 +96,7 @@ def rows_1_2_3_5(bench: Bench) -> list[Figure]:
 
 
 def _wakeups(bench: Bench, rivals: Rivals) -> Figure:
-    seconds = bench.pick(11.0, 60.0)
+    seconds = bench.pick(11.0, 40.0)
     before = [child.wakeups() for child in rivals.children]
     time.sleep(seconds)
     rates = [(child.wakeups() - at) / seconds for child, at in zip(rivals.children, before, strict=True)]
@@ -107,7 +107,7 @@ def _wakeups(bench: Bench, rivals: Rivals) -> Figure:
 
 
 def _per_reading(bench: Bench, rivals: Rivals) -> Figure:
-    rounds, count = bench.pick((3, 600), (5, 3000))
+    rounds, count = bench.pick((3, 600), (5, 2000))
     costs: list[list[float]] = []
     rivals.send(200, RATE)
     for _ in range(rounds):
@@ -123,7 +123,7 @@ def _per_reading(bench: Bench, rivals: Rivals) -> Figure:
 
 
 def _burst(bench: Bench, rivals: Rivals) -> Figure:
-    rounds, count = bench.pick((2, 1500), (5, 5000))
+    rounds, count = bench.pick((2, 1500), (5, 3000))
     rates: dict[str, list[float]] = {child.name: [] for child in rivals.children}
     for _ in range(rounds):
         for child in rivals.children:
@@ -163,7 +163,7 @@ def _until_calm(child: Child) -> float:
 
 
 def _true_load(bench: Bench, rivals: Rivals) -> Figure:
-    seconds = bench.pick(8, 300)
+    seconds = bench.pick(8, 180)
     count = max(1, round(seconds * 8 / 60))
     before = [child.cpu_s() for child in rivals.children]
     begin = time.monotonic()
