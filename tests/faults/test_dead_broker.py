@@ -101,7 +101,7 @@ def test_forty_power_cuts_lose_nothing_with_receipts(make_daemon, make_broker, t
     power_cuts(40, make_daemon, make_broker, tmp_path)
 
 
-def flood(count: int, every_s: int, make_daemon, make_broker, folder: Path) -> None:
+def flood(count: int, every_s: int, make_daemon, make_broker, folder: Path, rings: Path) -> None:
     broker = make_broker()
     daemon = make_daemon(port=broker.port, commit_every="2 s").start()
     daemon.wait_for("connected to")
@@ -109,7 +109,7 @@ def flood(count: int, every_s: int, make_daemon, make_broker, folder: Path) -> N
     names = ["a", "b", *(f"n{n}" for n in range(count - 2))]
     wire = Wire(broker.port)
     start_ms, at_ms = round(time.time() * 1000) - 86_400_000, [0]
-    boxes = {name: Box(name, wire, folder, lambda: at_ms[0]) for name in names}
+    boxes = {name: Box(name, wire, rings, lambda: at_ms[0]) for name in names}
     for step in range(86_400 // every_s):
         at_ms[0] = start_ms + step * every_s * 1000
         for box in boxes.values():
@@ -146,12 +146,16 @@ def memory_kib(pid: int, what: str = "VmRSS") -> int:
 
 
 @pytest.mark.slow
-def test_a_day_without_a_broker_ends_in_a_flood_that_is_stored_in_order(make_daemon, make_broker, tmp_path) -> None:
+def test_a_day_without_a_broker_ends_in_a_flood_that_is_stored_in_order(
+    make_daemon, make_broker, tmp_path, memory_folder
+) -> None:
     """5 nodes, a reading each five minutes of node time."""
-    flood(5, 300, make_daemon, make_broker, tmp_path)
+    flood(5, 300, make_daemon, make_broker, tmp_path, memory_folder)
 
 
 @pytest.mark.soak
-def test_a_day_of_a_hundred_nodes_is_stored_in_order_with_bounded_memory(make_daemon, make_broker, tmp_path) -> None:
+def test_a_day_of_a_hundred_nodes_is_stored_in_order_with_bounded_memory(
+    make_daemon, make_broker, tmp_path, memory_folder
+) -> None:
     """100 nodes, a reading a minute: 144,000 packs at once."""
-    flood(100, 60, make_daemon, make_broker, tmp_path)
+    flood(100, 60, make_daemon, make_broker, tmp_path, memory_folder)
