@@ -178,10 +178,18 @@ class Behaviour:
     """How one instrument behaves: how noisy its depths are, and whether its value has stood still when it should have moved.
 
     The noise of a clock hour is that of the two hours before it: a function of the readings alone, wherever one begins to read.
+
+    Args:
+        instrument: whose values are judged.
+        remembers: keep in mind how noisy a value was before it froze, for as long as it stays so. Live only: a stretch of history does
+            not see what was before it, and has to come out the same wherever it begins.
     """
 
-    def __init__(self, instrument: Instrument) -> None:
+    def __init__(self, instrument: Instrument, *, remembers: bool = False) -> None:
         self._instrument = instrument
+        self._remembers = remembers
+        self._noise_then_m = 0.0
+        self._known_noise_m = 0.0
         self._value = math.nan
         self._since_ms = self._latest_ms = self._alike = 0
         self._then: Surroundings | None = None
@@ -193,12 +201,15 @@ class Behaviour:
         """The depth, with the doubt that its own noise shows, and suspect or rejected when its value is stuck."""
         if self._value != value or ts_ms - self._latest_ms > AROUND_MS:
             self._value, self._since_ms, self._alike, self._then = value, ts_ms, 1, beside
+            self._noise_then_m = self._known_noise_m if self._remembers else 0.0
         else:
             self._alike += 1
         self._latest_ms = ts_ms
         if depth.depth_m is None:
             return depth
         noise_m = self._noise(ts_ms)
+        # By ten-minute readings two hours with a spike in them say nothing; then what was known before still holds.
+        self._known_noise_m = self._known_noise_m if noise_m is None else noise_m
         if depth.quality == OK:  # a spike is no noise: it has its own verdict
             self._recent.append((ts_ms, depth.depth_m))
         if noise_m is not None:
@@ -221,7 +232,7 @@ class Behaviour:
         frozen = Frozen(value, self._since_ms, ts_ms, self._alike)
         moved_m = self._should_have_moved(value, beside, ts_ms)
         before = [point for point in self._recent if point[0] < frozen.since_ms]
-        facts = Facts(moved_m, moved_m / 4, noise_sd(before) or 0.0)
+        facts = Facts(moved_m, moved_m / 4, noise_sd(before) or self._noise_then_m)
         quality = frozen_quality(frozen, RESOLUTION_M, STUCK_MS, facts)
         return depth if quality <= depth.quality else depth._replace(quality=quality)
 
@@ -339,7 +350,7 @@ class Gauge:
         for each in instruments:
             self._by_series.setdefault(each.series, []).append(each)
         self._filters = {each.name: Hampel(window_of(each)) for each in instruments}
-        self._ways = {each.name: Behaviour(each) for each in instruments}
+        self._ways = {each.name: Behaviour(each, remembers=True) for each in instruments}
         self._last: dict[str, int] = {}
         self._bounds = Bounds(instruments, looks)
         self._combined = Combined(tank, [each for each in instruments if not is_float(each)], self._bounds)

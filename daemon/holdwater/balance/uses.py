@@ -74,6 +74,9 @@ class Ongoing:
         m3: moved so far, negative for a fall.
         u_m3: standard uncertainty of it.
         rate_m3_s: recent rate of change, negative for a fall.
+        before_m3: level before it.
+        u_before_m3: standard uncertainty of that.
+        noise_m3: noise of one reading.
     """
 
     start_ms: int
@@ -82,6 +85,9 @@ class Ongoing:
     m3: float
     u_m3: float
     rate_m3_s: float
+    before_m3: float
+    u_before_m3: float
+    noise_m3: float
 
 
 @dataclass(slots=True)
@@ -179,7 +185,10 @@ class Segmenter:
         u_m3 = self._noise() * math.sqrt(1 / before_n + 1 / len(tail))
         first_ms, first_m3 = s.window[0] if len(s.window) > 1 else (s.start_ms, s.before_m3)
         rate_m3_s = (s.window[-1][1] - first_m3) / max((s.last_ms - first_ms) / 1000, 1.0)
-        return Ongoing(start_ms, s.last_ms, s.window[0][0], level - before_m3, u_m3, rate_m3_s)
+        moved_m3, noise_m3 = level - before_m3, self._noise()
+        u_before_m3 = noise_m3 / math.sqrt(before_n)
+        until_ms = s.window[0][0]
+        return Ongoing(start_ms, s.last_ms, until_ms, moved_m3, u_m3, rate_m3_s, before_m3, u_before_m3, noise_m3)
 
     @property
     def newest_ms(self) -> int:

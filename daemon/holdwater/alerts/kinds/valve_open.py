@@ -13,6 +13,7 @@ LIMIT_M3 = 40 * M3_PER_GAL  # a fixed stop: so much may be gone, whatever is usu
 LEAST_M3 = 15 * M3_PER_GAL  # under this no usual draw is short enough to call anybody
 RATE_M3_S = 0.9 * M3_PER_GAL / 60  # 1 gal/min less what a rate may be off; slower losses are found by the water book
 AHEAD_S = 60.0  # told when the limit would be passed by the next reading of a minute, not after it
+SURE = 4.0  # and so many standard uncertainties: a wide tank's noise is gallons, and no valve
 OVER = 1.5  # so many times the largest usual draw of the hour
 EXPECTED = ("watering", "working on it", "moved", "drained")
 
@@ -29,7 +30,8 @@ def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
     limit_m3 = LIMIT_M3 if rule.raise_at is None else rule.raise_at
     if fact.usual_m3 is not None:
         limit_m3 = min(limit_m3, max(LEAST_M3, OVER * fact.usual_m3))
-    open_wide = gone_m3 + rate * AHEAD_S >= limit_m3 and rate >= RATE_M3_S
+    sure = gone_m3 >= SURE * fact.u_m3
+    open_wide = sure and gone_m3 + rate * AHEAD_S >= limit_m3 and rate >= RATE_M3_S
     return Judgement(fact.tank, Verdict.BEYOND if open_wide else Verdict.BETWEEN, _numbers(fact))
 
 
