@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from functools import partial
 
 from holdwater.tanks.curves import Curve, Pile, Quadratic, RoundedEdge
 from holdwater.tanks.shapes import Body, Outline, plain, rectangle
-from holdwater.tanks.solids import Hull, Part, Rounded
+from holdwater.tanks.solids import Hull, Part, Rounded, Steady
+from holdwater.units import Measure
 
 QUARTER = 8  # straight pieces that a drawn quarter circle is made of
 
@@ -31,27 +34,36 @@ def box(
     return Body(
         curve,
         _rounded_rectangle(length_m, height_m, r),
-        lambda measure: (
-            f"box, {plain(measure, length_m)} by {measure.length_text(width_m)}" + (", rounded edges" if r or c else "")
-        ),
+        partial(_say_box, length_m, width_m, bool(r or c)),
         _box_solid(length_m, width_m, height_m, r, c),
     )
+
+
+def _say_box(length_m: float, width_m: float, rounded: bool, measure: Measure) -> str:
+    sides = f"{plain(measure, length_m)} by {measure.length_text(width_m)}"
+    return f"box, {sides}" + (", rounded edges" if rounded else "")
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """The slice of a box at a height within its rounded bottom edges: half sides of the core and corner radius, m."""
+
+    length_m: float
+    width_m: float
+    r: float
+    c: float
+
+    def __call__(self, t: float) -> tuple[float, float, float]:
+        back = self.r - math.sqrt(max(0.0, t * (2 * self.r - t)))
+        corner = self.c - back if self.c > 0.0 else 0.0
+        return self.length_m / 2 - back - corner, self.width_m / 2 - back - corner, corner
 
 
 def _box_solid(length_m: float, width_m: float, height_m: float, r: float, c: float) -> tuple[Part, ...]:
     if r == 0.0 and c == 0.0:
         return (Hull((length_m, width_m), (length_m, width_m), height_m),)
-
-    def wall(_: float) -> tuple[float, float, float]:
-        return length_m / 2 - c, width_m / 2 - c, c
-
-    def edge(t: float) -> tuple[float, float, float]:
-        back = r - math.sqrt(max(0.0, t * (2 * r - t)))
-        corner = c - back if c > 0.0 else 0.0
-        return length_m / 2 - back - corner, width_m / 2 - back - corner, corner
-
-    upper = Rounded(r, height_m, wall, upright=True)
-    return (Rounded(0.0, r, edge, upright=True, steady=False), upper) if r > 0.0 else (upper,)
+    upper = Rounded(r, height_m, Steady((length_m / 2 - c, width_m / 2 - c, c)), upright=True)
+    return (Rounded(0.0, r, _Edge(length_m, width_m, r, c), upright=True, steady=False), upper) if r > 0.0 else (upper,)
 
 
 def _rounded_rectangle(width_m: float, height_m: float, r: float) -> Outline:
@@ -77,12 +89,15 @@ def tapered_box(bottom_m: tuple[float, float], top_m: tuple[float, float], heigh
     return Body(
         Quadratic(height_m, l0 * w0, l0 * dw + w0 * dl, dl * dw),
         trapezium(l0, l1, height_m),
-        lambda measure: (
-            f"tapered box, {plain(measure, l0)} by {measure.length_text(w0)} below, "
-            f"{plain(measure, l1)} by {measure.length_text(w1)} above"
-        ),
+        partial(_say_tapered, bottom_m, top_m),
         (Hull(bottom_m, top_m, height_m),),
     )
+
+
+def _say_tapered(bottom_m: tuple[float, float], top_m: tuple[float, float], measure: Measure) -> str:
+    (l0, w0), (l1, w1) = bottom_m, top_m
+    below = f"{plain(measure, l0)} by {measure.length_text(w0)} below"
+    return f"tapered box, {below}, {plain(measure, l1)} by {measure.length_text(w1)} above"
 
 
 def trough(bottom_m: float, top_m: float, height_m: float, length_m: float) -> Body:
@@ -98,12 +113,15 @@ def trough(bottom_m: float, top_m: float, height_m: float, length_m: float) -> B
     return Body(
         Quadratic(height_m, bottom_m * length_m, slope * length_m),
         trapezium(bottom_m, top_m, height_m),
-        lambda measure: (
-            f"trough, {plain(measure, bottom_m)} to {measure.length_text(top_m)} wide, {measure.length_text(length_m)} long"
-        ),
+        partial(_say_trough, bottom_m, top_m, length_m),
         (Hull((length_m, bottom_m), (length_m, top_m), height_m),),
         rectangle(length_m, height_m),
     )
+
+
+def _say_trough(bottom_m: float, top_m: float, length_m: float, measure: Measure) -> str:
+    wide = f"{plain(measure, bottom_m)} to {measure.length_text(top_m)} wide"
+    return f"trough, {wide}, {measure.length_text(length_m)} long"
 
 
 def trapezium(below_m: float, above_m: float, height_m: float) -> Outline:

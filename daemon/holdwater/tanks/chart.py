@@ -10,8 +10,9 @@ from __future__ import annotations
 import itertools
 import math
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from holdwater.tanks.shapes import Body, Outline, Point
 from holdwater.units import Measure
@@ -91,14 +92,27 @@ def dip_chart(points: Sequence[Point], u_points: Sequence[float] = ()) -> Body:
         u_points: standard uncertainty of the volume at each point, m3; empty when none is known.
     """
     curve = chart(points)
+    doubt = _Doubt(tuple(h for h, _ in points), tuple(u_points)) if u_points else None
+    return Body(curve, _likeness(curve), partial(_say, len(points)), doubt=doubt)
 
-    def doubt(depth_m: float) -> float:
-        at = min(max(bisect_right([h for h, _ in points], depth_m) - 1, 0), len(points) - 2)
-        (h0, _), (h1, _) = points[at], points[at + 1]
+
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """The uncertainty of a chart by depth: straight between the points.
+
+    Attributes:
+        heights_m: of the points, m, rising.
+        u_m3: standard uncertainty of the volume at each, m3.
+    """
+
+    heights_m: tuple[float, ...]
+    u_m3: tuple[float, ...]
+
+    def __call__(self, depth_m: float) -> float:
+        at = min(max(bisect_right(self.heights_m, depth_m) - 1, 0), len(self.heights_m) - 2)
+        h0, h1 = self.heights_m[at : at + 2]
         share = min(1.0, max(0.0, (depth_m - h0) / (h1 - h0)))
-        return (1 - share) * u_points[at] + share * u_points[at + 1]
-
-    return Body(curve, _likeness(curve), _say(len(points)), doubt=doubt if u_points else None)
+        return (1 - share) * self.u_m3[at] + share * self.u_m3[at + 1]
 
 
 def filled(added_m3: Sequence[float], depths_m: Sequence[float], u_added_m3: float, u_depth_m: float) -> Body:
@@ -126,11 +140,8 @@ def filled(added_m3: Sequence[float], depths_m: Sequence[float], u_added_m3: flo
     return dip_chart(points, u if any(u) else ())
 
 
-def _say(count: int) -> Callable[[Measure], str]:
-    def say(_: Measure) -> str:
-        return f"by its dip chart of {count} points"
-
-    return say
+def _say(count: int, _: Measure) -> str:
+    return f"by its dip chart of {count} points"
 
 
 def _likeness(curve: Chart) -> Outline:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 from holdwater.tanks.curves import Abreast, Curve, Less, LyingRound, Pile, Quadratic, Scaled, Upturned
 from holdwater.tanks.heads import Head
@@ -33,21 +34,21 @@ def horizontal_cylinder(
         runs.append((replace(run, dent=True) if left.dented else run.mirrored()).moved(-length_m / 2))
     for run in right.runs(radius):
         runs.append((replace(run, dent=True).mirrored() if right.dented else run).moved(length_m / 2))
-
-    def say(measure: Measure) -> str:
-        kinds = sorted({head_words(head) for head in (left, right)} - {"flat"})
-        ends = f", {' and '.join(kinds)} ends" if kinds else ""
-        return f"lying cylinder, {measure.length_text(diameter_m)} across, {measure.length_text(length_m)} long{ends}"
-
     return Body(
         curve,
         ellipse(diameter_m, diameter_m),
-        say,
+        partial(_say_cylinder, diameter_m, length_m, (left, right)),
         (Turned(tuple(runs), upright=False, at=(0.0, radius, 0.0)),),
         _elevation(radius, length_m, left, right),
         lying=True,
         end_m=length_m / 2,
     )
+
+
+def _say_cylinder(diameter_m: float, length_m: float, heads: tuple[Head, Head], measure: Measure) -> str:
+    kinds = sorted({head_words(head) for head in heads} - {"flat"})
+    ends = f", {' and '.join(kinds)} ends" if kinds else ""
+    return f"lying cylinder, {measure.length_text(diameter_m)} across, {measure.length_text(length_m)} long{ends}"
 
 
 def _with_heads(radius: float, length_m: float, heads: tuple[Head, Head]) -> Curve:
@@ -95,8 +96,12 @@ def capsule(diameter_m: float, overall_m: float) -> Body:
     ball = Head("hemispherical")
     return replace(
         horizontal_cylinder(diameter_m, overall_m - diameter_m, ball, ball),
-        say=lambda measure: f"capsule, {measure.length_text(diameter_m)} across, {measure.length_text(overall_m)} long",
+        say=partial(_say_capsule, diameter_m, overall_m),
     )
+
+
+def _say_capsule(diameter_m: float, overall_m: float, measure: Measure) -> str:
+    return f"capsule, {measure.length_text(diameter_m)} across, {measure.length_text(overall_m)} long"
 
 
 def horizontal_oval(width_m: float, height_m: float, length_m: float, elliptic: bool) -> Body:
@@ -124,13 +129,16 @@ def horizontal_oval(width_m: float, height_m: float, length_m: float, elliptic: 
     return Body(
         curve,
         outline,
-        lambda measure: (
-            f"lying {form}, {plain(measure, width_m)} wide by {measure.length_text(height_m)} high, {measure.length_text(length_m)} long"
-        ),
+        partial(_say_oval, form, width_m, height_m, length_m),
         (part,),
         rectangle(length_m, height_m),
         lying=True,
     )
+
+
+def _say_oval(form: str, width_m: float, height_m: float, length_m: float, measure: Measure) -> str:
+    section = f"{plain(measure, width_m)} wide by {measure.length_text(height_m)} high"
+    return f"lying {form}, {section}, {measure.length_text(length_m)} long"
 
 
 def _stadium(width_m: float, height_m: float, length_m: float) -> Curve:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from holdwater.tanks.curves import Curve, Less, Pile, Quadratic
 from holdwater.tanks.shapes import Body, Point
@@ -36,18 +37,17 @@ def stack(bodies: Sequence[Body]) -> Body:
         right += _side([(x, y + lift) for x, y in body.outline], 1)
         left += _side([(x, y + lift) for x, y in body.outline], -1)
         lift += body.height_m
-    words = tuple(body.say for body in bodies)
-
-    def say(measure: Measure) -> str:
-        return "stacked: " + ", then ".join(each(measure) for each in words)
-
     return Body(
         Pile(tuple(body.curve for body in bodies)),
         (*right, *reversed(left)),
-        say,
+        partial(_say, tuple(body.say for body in bodies)),
         tuple(solid) if all(body.solid for body in bodies) else (),
         lying=any(body.lying for body in bodies),
     )
+
+
+def _say(parts: Sequence[Callable[[Measure], str]], measure: Measure) -> str:
+    return "stacked: " + ", then ".join(each(measure) for each in parts)
 
 
 def _side(outline: Sequence[Point], way: int) -> list[Point]:

@@ -148,6 +148,17 @@ def _polygon(points: Sequence[tuple[float, float]]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Steady:
+    """The same slice everywhere along the axis: half sides of the core rectangle and corner radius, m."""
+
+    size: tuple[float, float, float]
+
+    def __call__(self, _: float) -> tuple[float, float, float]:
+        """The slice at a place along the axis."""
+        return self.size
+
+
+@dataclass(frozen=True, slots=True)
 class Rounded:
     """A body whose slices are rectangles with rounded corners: a stadium prism, a box with rounded edges.
 

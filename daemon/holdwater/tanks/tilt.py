@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 from holdwater.tanks.curves import Curve
 from holdwater.tanks.fitted import fit
@@ -93,18 +94,12 @@ def tilted(body: Body, along_rad: float, across_rad: float = 0.0, place: Place |
         read = Read(curve, dot(up, (x, 0.0, z)) - low, up[1] if place.square else 1.0)
         outline = tuple((px, (py - read.start_m) / read.per) for px, py in outline)
         curve = read
-    return replace(
-        body, curve=curve, outline=outline, elevation=(), solid=(), say=_say(body.say, along_rad, across_rad)
-    )
-
-
-def _say(level: Callable[[Measure], str], along_rad: float, across_rad: float) -> Callable[[Measure], str]:
     steep = math.hypot(math.tan(along_rad), math.tan(across_rad))
+    return replace(body, curve=curve, outline=outline, elevation=(), solid=(), say=partial(_say, body.say, steep))
 
-    def say(measure: Measure) -> str:
-        return f"{level(measure)}, {steep * 100:.2g} % out of level"
 
-    return say
+def _say(level: Callable[[Measure], str], steep: float, measure: Measure) -> str:
+    return f"{level(measure)}, {steep * 100:.2g} % out of level"
 
 
 def _turned(body: Body, up: Vector, low: float) -> Outline:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 from holdwater.tanks.curves import Curve, Less, Pile, Quadratic, Upturned
 from holdwater.tanks.heads import Head, upright_top
 from holdwater.tanks.shapes import Body, Outline, Point, plain, rectangle
-from holdwater.tanks.solids import Part, Rounded, Turned
+from holdwater.tanks.solids import Part, Rounded, Steady, Turned
 from holdwater.tanks.turned import Run, straight, tapered
 from holdwater.units import Measure
 
@@ -37,9 +38,13 @@ def upright_cylinder(diameter_m: float, side_m: float, bottom: Head | None = Non
     return Body(
         parts[0] if len(parts) == 1 else Pile(tuple(parts)),
         upright_outline(radius, side_m, bottom, top),
-        lambda measure: f"upright, {measure.length_text(diameter_m)} across" + closed_words(bottom, top),
+        partial(_say_upright, diameter_m, bottom, top),
         (Turned(runs, upright=True),),
     )
+
+
+def _say_upright(diameter_m: float, bottom: Head, top: Head, measure: Measure) -> str:
+    return f"upright, {measure.length_text(diameter_m)} across" + closed_words(bottom, top)
 
 
 def closed_words(bottom: Head, top: Head) -> str:
@@ -112,9 +117,13 @@ def sphere(diameter_m: float) -> Body:
     return replace(
         upright_cylinder(diameter_m, 0.0, ball, ball),
         curve=Quadratic(diameter_m, 0.0, math.pi * diameter_m, -math.pi),
-        say=lambda measure: f"sphere, {measure.length_text(diameter_m)} across",
+        say=partial(_say_sphere, diameter_m),
         lying=True,
     )
+
+
+def _say_sphere(diameter_m: float, measure: Measure) -> str:
+    return f"sphere, {measure.length_text(diameter_m)} across"
 
 
 def frustum(bottom_m: float, top_m: float, height_m: float) -> Body:
@@ -130,9 +139,13 @@ def frustum(bottom_m: float, top_m: float, height_m: float) -> Body:
     return Body(
         Quadratic(height_m, math.pi * first * first, 2 * math.pi * first * slope, math.pi * slope * slope),
         ((first, 0.0), (top_m / 2, height_m), (-top_m / 2, height_m), (-first, 0.0)),
-        lambda measure: f"tapered, {plain(measure, bottom_m)} to {measure.length_text(top_m)} across",
+        partial(_say_tapered, bottom_m, top_m),
         (Turned((run,), upright=True),),
     )
+
+
+def _say_tapered(bottom_m: float, top_m: float, measure: Measure) -> str:
+    return f"tapered, {plain(measure, bottom_m)} to {measure.length_text(top_m)} across"
 
 
 def upright_oval(length_m: float, width_m: float, height_m: float, elliptic: bool) -> Body:
@@ -151,26 +164,15 @@ def upright_oval(length_m: float, width_m: float, height_m: float, elliptic: boo
         part = Turned((straight(length_m / 2, 0.0, height_m),), upright=True, breadth=width_m / length_m)
     else:
         part = Rounded(0.0, height_m, stadium_size(length_m, width_m), upright=True)
-
-    def say(measure: Measure) -> str:
-        return f"upright oval, {plain(measure, length_m)} by {measure.length_text(width_m)}"
-
+    say = partial(_say_oval, length_m, width_m)
     return Body(Quadratic(height_m, plan), rectangle(length_m, height_m), say, (part,))
 
 
-class _Steady:
-    """The same slice everywhere along the axis."""
-
-    __slots__ = ("size",)
-
-    def __init__(self, size: tuple[float, float, float]) -> None:
-        self.size = size
-
-    def __call__(self, _: float) -> tuple[float, float, float]:
-        return self.size
+def _say_oval(length_m: float, width_m: float, measure: Measure) -> str:
+    return f"upright oval, {plain(measure, length_m)} by {measure.length_text(width_m)}"
 
 
-def stadium_size(first_m: float, second_m: float) -> _Steady:
+def stadium_size(first_m: float, second_m: float) -> Steady:
     """Half sides of the core and radius of a stadium of these two outer measures, as a slice for `Rounded`."""
     r = min(first_m, second_m) / 2
-    return _Steady((first_m / 2 - r, second_m / 2 - r, r))
+    return Steady((first_m / 2 - r, second_m / 2 - r, r))
