@@ -147,3 +147,17 @@ def test_history_does_not_depend_on_where_one_begins_to_read(depths: list[float]
     near = [row for row in rows if begin - 3 * HOUR_MS <= row[0] < begin + 3 * HOUR_MS]
     part = history(tank, instruments, Place(), {"a:pressure": near}, begin, begin + HOUR_MS)
     assert part == [point for point in whole if begin <= point.ts_ms < begin + HOUR_MS]
+
+
+def test_a_value_frozen_for_two_hours_of_ten_minute_readings_is_stuck() -> None:
+    """It was noisy before; that is remembered for as long as it stands still, also where it stands for a night."""
+    points = {"a:pressure": series([*noisy(0.8, 40), *[pressure(0.8)] * 60])}
+    found = live(points)
+    assert {reason_of(each.quality) for each in found[52:]} == {Reason.STUCK}
+    assert all(each.ok for each in found[5:48])
+
+
+def test_a_value_that_was_quiet_before_is_not_stuck_for_standing_still() -> None:
+    """A coarse sensor over water at rest shows one value for days."""
+    points = {"a:pressure": series([pressure(0.8)] * 100)}
+    assert all(each.ok for each in live(points))

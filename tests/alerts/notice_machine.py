@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -25,7 +26,8 @@ from holdwater.alerts.rows import Change, SavedNotice
 from holdwater.config.site import Site
 from holdwater_sensors.quality import Grade, Reason, code
 
-RAISE_MS, CLEAR_MS, GAP_MS = 10 * MIN_MS, 30 * MIN_MS, 60 * MIN_MS
+RAISE_MS, CLEAR_MS, GAP_MS = 7 * MIN_MS, 30 * MIN_MS, 60 * MIN_MS
+STEADY_MS = 5 * MIN_MS
 NOISE_GAL = 0.5
 CLEAR_GAL = RESERVE_GAL * 1.05
 SUSPECT = code(Grade.SUSPECT, Reason.STUCK)
@@ -74,7 +76,8 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
                 return plant.restore(plant.engine, site, rows, next_id, memory, plant.kinds, plant.step)
 
             self.rig = Rig(str(Path(self.folder.name) / "store.db"), household(), make)
-            self.accepted: list[tuple[int, float]] = []
+            self.accepted: list[tuple[int, float]] = []  # what rules go by: medians of five minutes
+            self.raw: list[tuple[int, float]] = []
             self.newest_ms = 0
             self.bad: list[int] = []
             self.broker = "back"
@@ -235,7 +238,9 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
             rig = self.rig
             self._judge(rig.heard(), by="heard")
             if quality == 0:
-                self.accepted.append((rig.ts_ms, amount))
+                near = [value for at_ms, value in self.raw[-4:] if rig.ts_ms - at_ms < STEADY_MS]
+                self.raw.append((rig.ts_ms, amount))
+                self.accepted.append((rig.ts_ms, median([*near, amount])))
                 self.bad.clear()
             else:
                 self.bad.append(rig.ts_ms)

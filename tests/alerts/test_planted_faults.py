@@ -73,8 +73,9 @@ def judge_believing_all(fact: LevelFact, view: Any, rule: Any) -> Any:
 
 
 def judge_with_a_line_too_high(fact: LevelFact, view: Any, rule: Any) -> Any:
-    amount = fact.on_hand_m3
-    return LOW.judge(replace(fact, on_hand_m3=None if amount is None else amount * 0.96), view, rule)
+    amount, steady = fact.on_hand_m3, fact.steady_m3
+    less = replace(fact, on_hand_m3=None if amount is None else amount * 0.96, steady_m3=None if steady is None else steady * 0.96)
+    return LOW.judge(less, view, rule)
 
 
 def judge_back_by_time(fact: Any, view: Any, rule: Any) -> Any:

@@ -221,7 +221,9 @@ def _air(plan: Plan, chance: Random, minutes: int) -> array[float]:
         day, hour = divmod(minute, DAY_MINUTES)
         share = hour / DAY_MINUTES
         weather = days[day] + (days[day + 1] - days[day]) * share
-        air.append(mean + trend * minute / (120 * DAY_MINUTES) + weather - swing * math.cos(2 * math.pi * (share - 0.2)))
+        air.append(
+            mean + trend * minute / (120 * DAY_MINUTES) + weather - swing * math.cos(2 * math.pi * (share - 0.2))
+        )
     return air
 
 
@@ -240,7 +242,9 @@ def _course(
     for fault in faults:
         if fault.kind == "valve":
             _even(out, fault.start, fault.end - fault.start, fault.rate_m3 * (fault.end - fault.start))
-    course = Course(*(array("d") for _ in range(4)), body.full_m3, plan.reserve_m3, plan.config.split('series = "')[1].split('"')[0])
+    course = Course(
+        *(array("d") for _ in range(4)), body.full_m3, plan.reserve_m3, plan.config.split('series = "')[1].split('"')[0]
+    )
     notes: list[tuple[int, dict[str, object]]] = []
     level, full = 0.7 * body.full_m3, body.full_m3
     for minute in range(minutes):
@@ -291,7 +295,14 @@ class _Sensor:
     ) -> None:
         kind, self._height_m, self._noise, self._step, limit = plan.sensor
         self._echo = kind == "ultrasonic"
-        self._plan, self._body, self._course, self._air, self._rain, self._chance = plan, body, course, air, rain, chance
+        self._plan, self._body, self._course, self._air, self._rain, self._chance = (
+            plan,
+            body,
+            course,
+            air,
+            rain,
+            chance,
+        )
         self._fixed = chance.uniform(-limit, limit)  # zero of a pressure sensor, Pa; bias of a distance, m
         self._mount_m = chance.gauss(0, 0.003)
         self._rained_m, self._rain_from = 0.0, 0
@@ -327,7 +338,11 @@ class _Sensor:
 
     def _pressure(self, height_m: float, minute: int) -> tuple[str, str, float]:
         head_m = max(0.0, height_m + self._mount_m - self._height_m)
-        pa = density(self._tank_c(minute)) * self._plan.gravity * head_m + self._fixed + self._chance.gauss(0, self._noise)
+        pa = (
+            density(self._tank_c(minute)) * self._plan.gravity * head_m
+            + self._fixed
+            + self._chance.gauss(0, self._noise)
+        )
         return "pressure", "Pa", self._step * round(pa / self._step)
 
     def _gap(self, height_m: float, minute: int) -> tuple[str, str, float]:
@@ -342,5 +357,3 @@ class _Sensor:
         before = math.floor(self._rained_m / 0.000254 + 1e-6)
         self._rained_m, self._rain_from = fallen_m, minute
         return round((math.floor(fallen_m / 0.000254 + 1e-6) - before) * 0.000254, 6)
-
-

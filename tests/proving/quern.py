@@ -75,7 +75,9 @@ def _world(season: Season, seed: int, days: int, first: int, faults: list[Fault]
         air.append(truth.air_c)
         truths.append(truth)
     boxes = [_box(each, truths, start_ms) for each in demo_boxes.boxes(seed)]
-    world = World("quern", seed, sample_config().read_text(), start_ms, minutes, courses, air, boxes, faults, [], (33 - 32) / 1.8)
+    world = World(
+        "quern", seed, sample_config().read_text(), start_ms, minutes, courses, air, boxes, faults, [], (33 - 32) / 1.8
+    )
     by_minute(world, Random(f"{seed} minutes"))
     return world
 
@@ -129,7 +131,11 @@ def by_minute(world: World, chance: Random) -> None:
     """When boxes measure each minute: around what is planted, around the reserve, and on some ordinary days."""
     for box in world.boxes:
         spans = [(f.start - 40, f.end + 60) for f in world.faults if f.tank == box.tank and f.kind == "valve"]
-        spans += [(f.start - 120, f.end + 60) for f in world.faults if f.tank == box.tank and f.kind == "stuck" and chance.random() < 0.5]
+        spans += [
+            (f.start - 120, f.end + 60)
+            for f in world.faults
+            if f.tank == box.tank and f.kind == "stuck" and chance.random() < 0.5
+        ]
         for _ in range(max(1, world.minutes // DAY_MINUTES // 30)):
             day = chance.randrange(world.minutes // DAY_MINUTES) * DAY_MINUTES
             spans.append((day, day + DAY_MINUTES))

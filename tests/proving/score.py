@@ -53,6 +53,7 @@ class Score:
     told: int = 0
     low_late: list[float | None] = field(default_factory=list)  # after the crossing; None: not told
     low_early: list[float] = field(default_factory=list)  # gallons above the reserve when told though not crossed
+    low_under: list[float] = field(default_factory=list)  # gallons under the reserve when told
     stuck: list[float | None] = field(default_factory=list)
     silent: list[float | None] = field(default_factory=list)
     freeze: list[float | None] = field(default_factory=list)
@@ -99,7 +100,9 @@ def _valves(world: World, told: list[Told], found: Score) -> None:
         if fault.kind != "valve" or fault.end + 20 > world.minutes:
             continue
         at = _first(told, "valve-open", fault.tank, fault.start, fault.end + 5)
-        found.valve_lost.append(None if at is None else min(at - fault.start + 0.5, fault.end - fault.start) * fault.rate_m3 / GAL)
+        found.valve_lost.append(
+            None if at is None else min(at - fault.start + 0.5, fault.end - fault.start) * fault.rate_m3 / GAL
+        )
         if at is None:
             found.valve_slow.append(fault.rate_m3 / GAL)
 
@@ -129,10 +132,18 @@ def _low(world: World, told: list[Told], found: Score) -> None:
             continue
         for at in crossings(course):
             # A sensor in doubt or silent holds it back: no crossing to be scored.
-            if at + 120 > world.minutes or any(f.tank == name and f.start - 30 < at < f.end + 60 and f.kind != "valve" for f in world.faults):
+            if at + 120 > world.minutes or any(
+                f.tank == name and f.start - 30 < at < f.end + 60 and f.kind != "valve" for f in world.faults
+            ):
                 continue
-            seen = [each.minute for each in told if each.kind == "low" and each.subject == name and at - 600 <= each.minute <= at + 300]
+            seen = [
+                each.minute
+                for each in told
+                if each.kind == "low" and each.subject == name and at - 600 <= each.minute <= at + 300
+            ]
             found.low_late.append(seen[0] - at if seen else None)
+            if seen and seen[0] >= at:
+                found.low_under.append((course.reserve_m3 - course.shown[seen[0]]) / GAL)
         for each in told:
             if each.kind == "low" and each.subject == name:
                 above_m3 = min(course.shown[max(0, each.minute - 30) : each.minute + 1]) - course.reserve_m3
@@ -210,7 +221,9 @@ def _days(world: World, site: Site, reader: Reader, name: str, course: Course, f
     used, gone, came = found.used.setdefault(name, []), found.gone.setdefault(name, []), found.came.setdefault(name, [])
     for each in book:
         span = slice(world.minute_of(each.start_ms), world.minute_of(each.end_ms))
-        if each.gone_m3 is None or any(f.tank == name and f.kind != "valve" and f.start < span.stop and span.start < f.end for f in world.faults):
+        if each.gone_m3 is None or any(
+            f.tank == name and f.kind != "valve" and f.start < span.stop and span.start < f.end for f in world.faults
+        ):
             continue
         true_used, true_came = sum(course.used[span]), sum(course.came[span])
         used.append((each.used_m3 - true_used) / GAL)
@@ -225,7 +238,10 @@ def _lasting(
 ) -> Iterator[tuple[float, float, float, float]]:
     """Each third day at noon: days above reserve as said then, and as the use that followed made it."""
     supply, zone = Supply(), site.timezone
-    hours = {row.start_ms: row for row in reader.levels(name, HOUR_MS, world.start_ms, world.start_ms + world.minutes * MINUTE_MS)}
+    hours = {
+        row.start_ms: row
+        for row in reader.levels(name, HOUR_MS, world.start_ms, world.start_ms + world.minutes * MINUTE_MS)
+    }
     for index, each in enumerate(book):
         supply.add(each)
         today = each.day + timedelta(days=1)
@@ -233,20 +249,23 @@ def _lasting(
         row = hours.get(noon_ms - noon_ms % HOUR_MS)
         if index % 3 or row is None or row.on_hand_m3 is None:
             continue
-        said = supply.days_above(today, row.on_hand_m3, course.reserve_m3 or 0.0, math.hypot(row.u_noise_m3, row.u_scale_m3))
-        true = _true_days(course, world.minute_of(noon_ms))
+        said = supply.days_above(
+            today, row.on_hand_m3, course.reserve_m3 or 0.0, math.hypot(row.u_noise_m3, row.u_scale_m3)
+        )
+        true = _true_days(
+            course, world.minute_of(noon_ms), [f for f in world.faults if f.tank == name and f.kind == "valve"]
+        )
         if said.low is not None and said.mid is not None and said.high is not None and true is not None:
             yield true, said.low, said.mid, said.high
 
 
-def _true_days(course: Course, at: int) -> float | None:
-    """Days until the use that followed had taken what stood above the reserve; None when the season ends before."""
+def _true_days(course: Course, at: int, valves: list[Fault]) -> float | None:
+    """Days until the use that followed, valves left open apart, had taken what stood above the reserve; None when the season ends before."""
     margin_m3 = course.on_hand[min(at, len(course.on_hand) - 1)] - (course.reserve_m3 or 0.0)
     if margin_m3 <= 0:
         return None
     for minute in range(at, len(course.used)):
-        margin_m3 -= course.used[minute]
+        margin_m3 -= course.used[minute] - sum(f.rate_m3 for f in valves if f.holds(minute))
         if margin_m3 <= 0:
             return (minute - at) / DAY_MINUTES
     return None
-

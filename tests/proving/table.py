@@ -28,7 +28,10 @@ def rows(scores: Sequence[Score]) -> Iterable[tuple[str, str]]:
     seen = [x for x in lost if x is not None]
     yield "seasons, days", f"{len(scores)}, {days:.0f}"
     yield "valve open found (>= 95 %)", percent(len(seen), len(lost))
-    yield "gallons gone when told, median; 90 % (<= 40)", f"{median(seen):.1f}; {quantile(seen, 0.9):.1f}" if seen else "-"
+    yield (
+        "gallons gone when told, median; 90 % (<= 40)",
+        f"{median(seen):.1f}; {quantile(seen, 0.9):.1f}" if seen else "-",
+    )
     false = [told for each in scores for told in each.false]
     valves = sum(told.kind == "valve-open" for told in false)
     yield "false valve open per 120 days (<= 1)", f"{valves * 120 / days:.2f}"
@@ -49,6 +52,11 @@ def _low(scores: Sequence[Score]) -> Iterable[tuple[str, str]]:
     if told:
         spread = f"{quantile(told, 0.05):.0f} / {median(told):.0f} / {quantile(told, 0.95):.0f} min; not told {len(late) - len(told)}"
         yield "  when: 5 %, median, 95 %", spread
+        under = [x for each in scores for x in each.low_under]
+        yield (
+            "  gallons under the reserve when told: median, most",
+            f"{median(under):.2f}, {max(under):.2f}" if under else "-",
+        )
     yield "  told though above the reserve", f"{len(early)}, by at most {max(early, default=0):.2f} gal"
 
 
@@ -71,7 +79,10 @@ def _figures(scores: Sequence[Score]) -> Iterable[tuple[str, str]]:
         inside = sum(abs(error) <= 2 * u for error, u in pairs)
         bias = sum(errors) / len(errors)
         u = median(u for _, u in pairs)
-        yield f"level of {world} {tank}", f"RMS {_rms(errors):.1f}, bias {bias:+.1f}, u {u:.1f} gal; within 2 u {percent(inside, len(pairs))}"
+        yield (
+            f"level of {world} {tank}",
+            f"RMS {_rms(errors):.1f}, bias {bias:+.1f}, u {u:.1f} gal; within 2 u {percent(inside, len(pairs))}",
+        )
         used = [x for each in mine for x in each.used.get(tank, ())]
         gone = [x for each in mine for x in each.gone.get(tank, ())]
         came = [x for each in mine for x in each.came.get(tank, ())]

@@ -23,7 +23,7 @@ from holdwater.alerts.rows import Change, Outgoing, SavedNotice, Step, progress,
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import State, Verdict
 from holdwater.alerts.telling import DAY_MS, SHORT_MAX, Phase, Telling, cut, plain
-from holdwater.config.channel import with_defaults
+from holdwater.config.channels import with_defaults
 from holdwater.snapshot import NoticeNow
 from holdwater.tanks.tank import Tank
 from holdwater_sensors.quality import OK, Grade, Reason, grade_of, reason_of
@@ -125,6 +125,9 @@ class Alerts:
         gaps = self._level_gaps.get(tank)
         self._level_gaps[tank] = gaps.again(ts_ms, mono_s, None) if gaps else Heard(mono_s, ts_ms)
         fact = LevelFact(tank, ts_ms, on_hand_m3, u_noise_m3, u_scale_m3, quality)
+        flow = self._flows.get(tank)
+        if flow is not None and fact.trusted_m3 is not None:
+            fact = replace(fact, steady_m3=flow.steady_m3(ts_ms, fact.trusted_m3))
         changes = self._judge(fact, ts_ms, self._stale_ms(tank))
         trusted_m3 = fact.trusted_m3
         if trusted_m3 is not None:

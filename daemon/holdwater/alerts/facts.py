@@ -13,7 +13,10 @@ MILD = frozenset({Reason.NO_AIR, Reason.NO_BAROMETER, Reason.EXTRAPOLATED, Reaso
 
 @dataclass(frozen=True, slots=True)
 class LevelFact:
-    """One reading of a tank; `on_hand_m3` is None when it cannot be known."""
+    """One reading of a tank; `on_hand_m3` is None when it cannot be known.
+
+    `steady_m3` is the median of it and of the trusted readings of the minutes before it: one reading's noise is not in it.
+    """
 
     tank: str
     ts_ms: int
@@ -21,6 +24,7 @@ class LevelFact:
     u_noise_m3: float
     u_scale_m3: float
     quality: int
+    steady_m3: float | None = None
 
     @property
     def u_m3(self) -> float:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import islice
+from statistics import median
 
 from holdwater.alerts.facts import FlowFact
 from holdwater.balance.points import Point
@@ -12,6 +15,8 @@ from holdwater.balance.uses import Ongoing, Segmenter
 
 SLOPE = 6  # newest readings that give the rate of a move in full run, and at most so many where noise asks for more
 SLOPE_MOST = 20
+STEADY_MS = 5 * 60_000  # a level rule looks at the median of so long; readings farther apart are taken as they are
+STEADY_MOST = 5
 NEAR_M3 = 0.006  # 1.5 gal: so well what has gone should be known
 KEPT = 90  # readings kept to look back to the begin of a fast move: an hour and a half by the minute
 
@@ -51,8 +56,11 @@ class Flow:
 
     def _running(self, move: Ongoing, ts_ms: int, on_hand_m3: float, whole_s: float, u_noise_m3: float) -> FlowFact:
         """A move in full run: a mean lags behind it, a single reading is noisy; a straight line through the newest is neither."""
-        inside = [reading for reading in self.recent if reading[0] > move.start_ms][-_enough(move.noise_m3) :]
-        if len(inside) < 3 or move.last_ms != ts_ms:
+        inside = [reading for reading in self.recent if move.start_ms < reading[0] <= move.last_ms]
+        inside = inside[-_enough(move.noise_m3) :]
+        if len(inside) >= 3 and move.last_ms != ts_ms and _follows(inside, (ts_ms, on_hand_m3), move.noise_m3):
+            inside = [*inside[1:], (ts_ms, on_hand_m3)]  # the segmenter waits for another; on its line it needs none
+        if len(inside) < 3 or inside[-1][0] != ts_ms:
             before = next((value for at_ms, value in self.recent if at_ms == move.start_ms), None)
             if before is None or move.last_ms != ts_ms:
                 return FlowFact(self.tank, ts_ms, on_hand_m3, move.m3, move.u_m3, move.rate_m3_s, whole_s)
@@ -65,22 +73,43 @@ class Flow:
         for_s = min(whole_s, moved_m3 / rate_m3_s) if rate_m3_s * moved_m3 > 0 else whole_s
         return FlowFact(self.tank, ts_ms, on_hand_m3, moved_m3, u_m3, rate_m3_s, for_s)
 
+    def steady_m3(self, ts_ms: int, on_hand_m3: float) -> float:
+        """Median of a trusted reading that has not been fed yet and of those of the minutes before it."""
+        near = [
+            value
+            for at_ms, value in islice(reversed(self.recent), STEADY_MOST - 1)
+            if ts_ms - STEADY_MS < at_ms < ts_ms
+        ]
+        return median([*near, on_hand_m3])
+
     def as_text(self) -> str:
-        """The state as JSON."""
-        return self.segmenter.to_bytes().decode()
+        """The state as JSON, with the readings that a median of the next one looks back to."""
+        return json.dumps([self.segmenter.to_bytes().decode(), list(self.recent)[-STEADY_MOST:]], separators=(",", ":"))
 
     @classmethod
     def of(cls, tank: str, text: str) -> Flow:
         """The state from JSON; of another version it begins anew, which costs a few readings."""
         try:
-            return cls(tank, Segmenter.from_bytes(text.encode()))
-        except (ValueError, TypeError, KeyError):
+            segmenter, recent = json.loads(text)
+            made = cls(tank, Segmenter.from_bytes(segmenter.encode()))
+            made.recent.extend((int(at_ms), float(value)) for at_ms, value in recent)
+        except (AttributeError, ValueError, TypeError, KeyError):
             return cls(tank)
+        return made
 
 
 def _enough(noise_m3: float) -> int:
     """Readings whose line tells the level at its end to `NEAR_M3`: its standard uncertainty is about 2/sqrt(n) of the noise."""
     return min(max(SLOPE, math.ceil((2 * noise_m3 / NEAR_M3) ** 2)), SLOPE_MOST)
+
+
+def _follows(points: list[tuple[int, float]], reading: tuple[int, float], noise_m3: float) -> bool:
+    """Whether a reading lies where the line through those before it leads, within four standard uncertainties."""
+    level_m3, slope, share = _line(points)
+    step_s = (reading[0] - points[-1][0]) / 1000
+    led_m3 = level_m3 + slope * step_s
+    spread = sum(((at_ms - points[-1][0]) / 1000) ** 2 for at_ms, _ in points) or 1.0
+    return abs(reading[1] - led_m3) <= 4 * noise_m3 * math.sqrt(1 + share**2 + step_s**2 / spread)
 
 
 def _line(points: list[tuple[int, float]]) -> tuple[float, float, float]:

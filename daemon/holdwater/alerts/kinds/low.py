@@ -12,8 +12,11 @@ HALF = 0.5  # under half the reserve it becomes *act now*
 
 
 def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:
-    """At or below the reserve by the best value; back when above it by the margin and twice the noise."""
-    on_hand_m3 = fact.trusted_m3
+    """At or below the reserve by the best value; back when above it by the margin and twice the noise.
+
+    The best value is the steady one: a reading's noise just under the reserve neither raises it nor keeps beginning it anew.
+    """
+    on_hand_m3 = fact.trusted_m3 if fact.steady_m3 is None else fact.steady_m3
     tank = view.tank(fact.tank)
     reserve_m3 = rule.raise_at if rule.raise_at is not None else (tank.reserve_m3 if tank else None)
     if on_hand_m3 is None or reserve_m3 is None or reserve_m3 <= 0:
@@ -65,13 +68,13 @@ KIND = Kind(
     title="low",
     severity=Severity.TODAY,
     upper=Severity.NOW,
-    defaults=Defaults(clear_margin=0.05, timing=Timing(raise_after_ms=10 * MIN_MS, clear_after_ms=30 * MIN_MS)),
+    defaults=Defaults(clear_margin=0.05, timing=Timing(raise_after_ms=7 * MIN_MS, clear_after_ms=30 * MIN_MS)),
     listens=(LevelFact,),
     judge=judge,
     short=short,
     long=long,
     manual=(
-        "The water on hand has been at or below the reserve of its tank for 10 minutes of readings: act today. "
+        "The water on hand has been at or below the reserve of its tank for 7 minutes of readings: act today. "
         "Under half the reserve: act now. It goes when every reading over 30 minutes, two or more, is above the reserve by "
         "5 % or by twice the noise of the sensor, whichever is more. A sensor in doubt holds it back. "
         "What to do: use less, haul or fill, and ask whether road and fill station are open before loading."

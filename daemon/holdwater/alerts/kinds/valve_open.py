@@ -14,6 +14,9 @@ LEAST_M3 = 15 * M3_PER_GAL  # under this no usual draw is short enough to call a
 RATE_M3_S = 0.9 * M3_PER_GAL / 60  # 1 gal/min less what a rate may be off; slower losses are found by the water book
 AHEAD_S = 60.0  # told when the limit would be passed by the next reading of a minute, not after it
 SURE = 4.0  # and so many standard uncertainties: a wide tank's noise is gallons, and no valve
+KNOWN_M3 = (
+    1.5 * M3_PER_GAL
+)  # what a usual sensor leaves in doubt; of a wider doubt the rest counts against calling anybody
 OVER = 1.5  # so many times the largest usual draw of the hour
 EXPECTED = ("watering", "working on it", "moved", "drained")
 
@@ -31,7 +34,8 @@ def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
     if fact.usual_m3 is not None:
         limit_m3 = min(limit_m3, max(LEAST_M3, OVER * fact.usual_m3))
     sure = gone_m3 >= SURE * fact.u_m3
-    open_wide = sure and gone_m3 + rate * AHEAD_S >= limit_m3 and rate >= RATE_M3_S
+    beyond_m3 = gone_m3 - max(0.0, fact.u_m3 - KNOWN_M3) + rate * AHEAD_S
+    open_wide = sure and beyond_m3 >= limit_m3 and rate >= RATE_M3_S
     return Judgement(fact.tank, Verdict.BEYOND if open_wide else Verdict.BETWEEN, _numbers(fact))
 
 
