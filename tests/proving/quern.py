@@ -65,7 +65,7 @@ def _world(season: Season, seed: int, days: int, first: int, faults: list[Fault]
         for name in NAMES
     }
     air = array("d")
-    before: dict[str, tuple[float, float, float]] = {}
+    before: dict[str, tuple[float, float]] = {}
     shown = {"drinking": _drinking_shown()}
     for truth in season.minutes(_begin(season, start_ms) if first else None):
         for name, course in courses.items():
@@ -98,14 +98,14 @@ def _begin(season: Season, start_ms: int) -> Truth:
 
 def _step(course: Course, name: str, gal: float, season: Season, before: dict, shown: dict) -> None:  # type: ignore[type-arg]
     """One more minute: what went and came since the minute before."""
-    used, gone = season.used[name], season.overflowed[name]
+    used = season.used[name]
     on_hand = gal * M3_PER_GAL
     if name in before:
-        last, used_before, gone_before = before[name]
+        last, used_before = before[name]
         use = (used - used_before) * M3_PER_GAL
         course.used.append(use)
         course.came.append(max(0.0, on_hand - last + use))
-    before[name] = on_hand, used, gone
+    before[name] = on_hand, used
     course.on_hand.append(on_hand)
     course.shown.append(shown[name](gal) * M3_PER_GAL if name in shown else on_hand)
 

@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 GAL = 0.003785411784
 STUCK_WITHIN = 120
 SILENT_WITHIN = 31  # three intervals of ten minutes, and the minute of the tick
-FREEZE_WITHIN = 25  # raise_after, and two readings to see and to confirm it
+FREEZE_WITHIN = (
+    30  # raise_after of ten minutes, an interval of ten to see it, and as much for noise: the air falls 1 K an hour
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +179,7 @@ def _first(told: list[Told], kind: str, subject: str, start: int, end: int) -> i
     return next((t.minute for t in told if t.kind == kind and t.subject == subject and start <= t.minute <= end), None)
 
 
-def _explained(world: World, told: Told) -> bool:
+def _explained(world: World, told: Told) -> bool:  # noqa: PLR0911 -- one answer a kind
     """Whether the truth has a cause for a notice."""
     at = told.minute
     mine = [f for f in world.faults if world.courses[f.tank].series == told.subject or f.tank == told.subject]
@@ -260,7 +262,7 @@ def _lasting(
 
 
 def _true_days(course: Course, at: int, valves: list[Fault]) -> float | None:
-    """Days until the use that followed, valves left open apart, had taken what stood above the reserve; None when the season ends before."""
+    """Days until the use that followed, valves left open apart, had taken what stood above the reserve; None if the season ends."""
     margin_m3 = course.on_hand[min(at, len(course.on_hand) - 1)] - (course.reserve_m3 or 0.0)
     if margin_m3 <= 0:
         return None

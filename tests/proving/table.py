@@ -91,7 +91,8 @@ def _figures(scores: Sequence[Score]) -> Iterable[tuple[str, str]]:
             near = sum(abs(error) <= 2 * u for error, u in gone)
             yield (
                 f"  a day's book of {world} {tank}",
-                f"used RMS {_rms(used):.2f} ({sum(used) / len(used):+.2f}), with unexplained {_rms(took):.2f} ({sum(took) / len(took):+.2f}) gal, "
+                f"used RMS {_rms(used):.2f} ({sum(used) / len(used):+.2f}), "
+                f"with unexplained {_rms(took):.2f} ({sum(took) / len(took):+.2f}) gal, "
                 f"within 2 u {percent(near, len(gone))}; in RMS {_rms(came):.2f} ({sum(came) / len(came):+.2f})",
             )
     lasts = [x for each in scores for x in each.lasts]
