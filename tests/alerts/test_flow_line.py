@@ -38,3 +38,14 @@ def test_a_wide_tanks_noise_is_not_told_finer_than_it_is() -> None:
     _, u, _ = fall(1, 7.4, 2.0, 30)
     assert u < 5.0
     assert u > 1.5
+
+
+@pytest.mark.parametrize("at", range(241, 262))
+def test_a_stray_echo_makes_no_torrent(at: int) -> None:
+    """A tank that falls by a tenth of a gallon a minute, one reading of which shows it full, never falls at a gallon a minute."""
+    flow, chance = Flow("garden"), Random(at)
+    for n in range(320):
+        level = 859.0 if n == at else 600 - 0.1 * n + chance.gauss(0, 1.5)
+        for fact in flow.feed(n * MINUTE_MS, level * M3_PER_GAL, 1.5 * M3_PER_GAL):
+            gone = -fact.moved_m3 / M3_PER_GAL
+            assert fact.ended or gone < 40.0, (n, fact)

@@ -17,6 +17,7 @@ SLOPE = 6  # newest readings that give the rate of a move in full run, and at mo
 SLOPE_MOST = 20
 STEADY_MS = 5 * 60_000  # a level rule looks at the median of so long; readings farther apart are taken as they are
 STEADY_MOST = 5
+STRAY = 6.0
 NEAR_M3 = 0.006  # 1.5 gal: so well what has gone should be known
 KEPT = 90  # readings kept to look back to the begin of a fast move: an hour and a half by the minute
 
@@ -57,7 +58,7 @@ class Flow:
     def _running(self, move: Ongoing, ts_ms: int, on_hand_m3: float, whole_s: float, u_noise_m3: float) -> FlowFact:
         """A move in full run: a mean lags behind it, a single reading is noisy; a straight line through the newest is neither."""
         inside = [reading for reading in self.recent if move.start_ms < reading[0] <= move.last_ms]
-        inside = inside[-_enough(move.noise_m3) :]
+        inside = _unstrayed(inside, move.noise_m3)[-_enough(move.noise_m3) :]
         if len(inside) >= 3 and move.last_ms != ts_ms and _follows(inside, (ts_ms, on_hand_m3), move.noise_m3):
             inside = [*inside[1:], (ts_ms, on_hand_m3)]  # the segmenter waits for another; on its line it needs none
         if len(inside) < 3 or inside[-1][0] != ts_ms:
@@ -101,6 +102,22 @@ class Flow:
 def _enough(noise_m3: float) -> int:
     """Readings whose line tells the level at its end to `NEAR_M3`: its standard uncertainty is about 2/sqrt(n) of the noise."""
     return min(max(SLOPE, math.ceil((2 * noise_m3 / NEAR_M3) ** 2)), SLOPE_MOST)
+
+
+def _unstrayed(points: list[tuple[int, float]], noise_m3: float) -> list[tuple[int, float]]:
+    """Without stray echoes that a look back alone had let pass: readings far outside the two beside them."""
+    if len(points) < 3:
+        return points
+    reach = STRAY * noise_m3
+    kept = [
+        here
+        for before, here, after in zip(points, points[1:], points[2:], strict=False)
+        if min(before[1], after[1]) - reach <= here[1] <= max(before[1], after[1]) + reach
+    ]
+    first_fits = (
+        abs(points[0][1] - 2 * points[1][1] + points[2][1]) <= 2.5 * reach
+    )  # sqrt(6) noises of a second difference
+    return [*points[: int(first_fits)], *kept, points[-1]]
 
 
 def _follows(points: list[tuple[int, float]], reading: tuple[int, float], noise_m3: float) -> bool:
