@@ -15,7 +15,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from holdwater import power
+from holdwater import nights, power
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Learned
@@ -103,6 +103,7 @@ class Loop:
             "SELECT kind, subject, through, body FROM model ORDER BY kind, subject"
         ).fetchall()
         self._learned = Learned(site, [row for row in kept if row[0] in Learned.KINDS])
+        self._nights = _nights(site, store, kept, self._reception.newest_ms)
         self._alerts = _restored(site, store, self._learned.usual_m3)
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
@@ -287,8 +288,15 @@ class Loop:
                 self._battery(node, each, now)
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
+                self._air(each)
         for tank, point in self.picture.feed(fresh):
             self._level(tank, point, now)
+
+    def _air(self, reading: Fresh) -> None:
+        """Let the nights learn; keep their words as told."""
+        for name, through, body in self._nights.on_air(reading.ts_ms, reading.value_si):
+            self._batch.models[nights.MODEL, name] = (1, through, body)
+        self._batch.forecasts += [word.row() for word in self._nights.words]
 
     def _battery(self, node: str, reading: Fresh, now: Moment) -> None:
         air_c = self.picture.beside(self.site.air_series, reading.ts_ms)
@@ -576,6 +584,11 @@ def _restored(site: Site, store: Store, usual: Callable[[str, int], float | None
         # Written by a version with another form: what is on stays on by its rows; only intervals and notes are learned anew.
         log.warning("the rules' memory has another form; it begins anew")
         return Alerts(site, rows, next_id, "", uuid=store.uuid, usual=usual)
+
+
+def _nights(site: Site, store: Store, kept: Iterable[tuple[str, str, int, bytes]], newest_ms: int) -> nights.Nights:
+    saved = [(name, through, body) for kind, name, through, body in kept if kind == nights.MODEL]
+    return nights.nights_of(site, Reader(store.connection, str(store.path)), saved, newest_ms)
 
 
 def _latest(batch: Batch) -> list[Any]:

@@ -6,6 +6,7 @@ Without an air series or coordinates there is nothing to tell, and `tonight_of` 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -48,6 +49,15 @@ class Word:
     issue: Issue
     night: Night
     forecast: NightForecast
+
+    def row(self) -> tuple[str, str, int, int, str]:
+        """The row of the table `forecast`: kind, subject, issued, end of the night, body in degC."""
+        told = self.forecast
+        body = {
+            "issue": self.issue.name, "night": self.night.day.isoformat(), "p10_c": round(told.p10_c, 3),
+            "p50_c": round(told.p50_c, 3), "p90_c": round(told.p90_c, 3), "chance_below_0c": round(told.chance_below(0.0), 4),
+        }  # fmt: skip
+        return MODEL, "air", told.issued_ms, told.end_ms, json.dumps(body, separators=(",", ":"))
 
 
 class Nights:
@@ -138,6 +148,21 @@ class Nights:
             self._nights = {each: self._nights[each] for each in sorted(self._nights)[-3:]}
             self._nights[day] = night(day, place)
         return self._nights[day]
+
+
+def nights_of(site: Site, reader: Reader, saved: Sequence[tuple[str, int, bytes]], newest_ms: int) -> Nights:
+    """The fold as it stood when the store was last written.
+
+    Args:
+        site: the site.
+        reader: of its store.
+        saved: models of the store.
+        newest_ms: time of its newest reading; -1 before the first.
+    """
+    if site.air_series is None or newest_ms < 0:
+        return Nights(site, saved)
+    rows = reader.readings(site.air_series, newest_ms - KEPT_MS - 2 * HOUR_MS, newest_ms + 1)
+    return Nights(site, saved, [Air(row.ts_ms, row.value) for row in rows])
 
 
 def tonight_of(site: Site, reader: Reader, now_ms: int) -> Tonight:

@@ -8,12 +8,16 @@ from pathlib import Path
 
 import pytest
 
+from holdwater.events import Message
 from holdwater.freeze.air import Air
 from holdwater.freeze.evening import Issue
+from holdwater.freeze.night import from_bytes
 from holdwater.nights import KEPT_MS, Nights, tonight_of
+from holdwater.recording import Line
+from holdwater.replay import Replay
 from holdwater.store.reader import open_reader
 from holdwater.store.writer import Store
-from place import make_site
+from place import make_site, payload
 
 HOUR_MS = 3_600_000
 START_MS = round(datetime(2026, 10, 10, 6, tzinfo=UTC).timestamp() * 1000)
@@ -92,3 +96,28 @@ def test_120_days_are_folded_within_a_few_seconds(tmp_path: Path) -> None:
     fed(Nights(site_of(tmp_path)), airs(120))
     took = time.process_time() - began
     assert took < 4
+
+
+@pytest.mark.parametrize("every", [1, 37, 10_000])
+def test_the_loop_keeps_words_and_models_once_whatever_the_batches(tmp_path: Path, every: int) -> None:
+    """Forecasts are stored as told, each once; the rows do not depend on when was committed; a restart goes on."""
+    site = site_of(tmp_path / "store")
+    readings = airs(3)
+    for part in (readings[:250], readings[250:]):
+        store = Store(tmp_path / "store")
+        running = Replay(site, store, part[0].at_ms)
+        for count, each in enumerate(part, 1):
+            text = payload(("air", "Cel", round(each.air_c, 2)), t_s=each.at_ms / 1000)
+            running.feed(Line(each.at_ms, Message("water/node/a/readings", text.encode(), each.at_ms, 0.0)))
+            if count % every == 0:
+                running.loop.commit()
+        running.finish()
+        words = store.connection.execute(
+            "SELECT kind, subject, issued, target, body FROM forecast ORDER BY id"
+        ).fetchall()
+        models = store.connection.execute("SELECT subject, through, body FROM model WHERE kind = 'night'").fetchall()
+        store.close()
+    _, told = fed(Nights(site), [replace(each, air_c=round(each.air_c, 2)) for each in readings])
+    assert words == [each.row() for each in told]
+    assert len(models) > 10
+    assert all(from_bytes(body).nights == 2 for name, _, body in models if name == "afternoon")

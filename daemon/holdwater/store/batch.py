@@ -79,6 +79,7 @@ class Batch:
     changes: list[Change] = field(default_factory=list)
     sent: list[tuple[str, str, int, int]] = field(default_factory=list)  # key, state, tries, due_ms
     models: dict[tuple[str, str], tuple[int, int, bytes]] = field(default_factory=dict)
+    forecasts: list[tuple[str, str, int, int, str]] = field(default_factory=list)  # kind, subject, issued, target, body
     configs: list[tuple[int, bytes, str]] = field(default_factory=list)
     marks: dict[str, str] = field(default_factory=dict)
     counts: Counter[str] = field(default_factory=Counter)
@@ -94,5 +95,5 @@ class Batch:
         """True when there is something to write."""
         return bool(
             self.nodes or self.series or self.runs or self.readings or self.undated or self.quarantine or self.notes or self.changes
-            or self.sent or self.models or self.configs or self.marks or self.counts or self.move_undated or self.dirty
+            or self.sent or self.models or self.forecasts or self.configs or self.marks or self.counts or self.move_undated or self.dirty
         )  # fmt: skip

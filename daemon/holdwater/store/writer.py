@@ -271,6 +271,13 @@ def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
             "INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, 0, 'waiting', ?)",
             [astuple(out) for out in change.outbox],
         )
+    if batch.forecasts:
+        # A batch of unclear fate is written again; what was told is there once and never changes.
+        many(
+            "INSERT INTO forecast(kind, subject, issued, target, body) SELECT ?1, ?2, ?3, ?4, ?5 "
+            "WHERE NOT EXISTS (SELECT 1 FROM forecast WHERE kind = ?1 AND subject = ?2 AND issued = ?3)",
+            batch.forecasts,
+        )
     if batch.sent:
         many(
             "UPDATE outbox SET state = ?, tries = ?, due = ? WHERE key = ?",
