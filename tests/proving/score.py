@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 GAL = 0.003785411784
 STUCK_WITHIN = 120
+FORECAST, NEAR_K = 20 * 60, 2.5
 SILENT_WITHIN = 31  # three intervals of ten minutes, and the minute of the tick
 FREEZE_WITHIN = (
     30  # raise_after of ten minutes, an interval of ten to see it, and as much for noise: the air falls 1 K an hour
@@ -189,6 +190,8 @@ def _explained(world: World, told: Told) -> bool:  # noqa: PLR0911 -- one answer
         return any(f.kind != "valve" and f.start <= at <= f.end + 40 for f in mine)
     if told.kind == "freezing":
         return min(world.air_c[max(0, at - 30) : at + 1]) <= world.freezing_c + 0.4
+    if told.kind == "freeze-tonight":  # a forecast: a night that came near enough for its range bears it out
+        return min(world.air_c[at : at + FORECAST]) <= world.freezing_c + NEAR_K
     course = world.courses.get(told.subject)
     if course is None:
         return False
