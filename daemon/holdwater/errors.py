@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 
 class HoldwaterError(Exception):
@@ -35,6 +37,10 @@ class HoldwaterError(Exception):
         self.where = where
         self.do = do
         super().__init__(self.words())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # An error of the process that reads the config is raised again in the one that asked for it.
+        return partial(type(self), expected=self.expected, where=self.where, do=self.do), (self.found,)
 
     def words(self) -> str:
         """The error as the lines a person reads."""
@@ -78,6 +84,9 @@ class ConfigError(HoldwaterError):
         self.problems = tuple(problems)
         count = "1 problem" if len(self.problems) == 1 else f"{len(self.problems)} problems"
         super().__init__(f"{count}", where=path)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.path, self.problems)
 
     def words(self) -> str:
         """All problems of the file, one after the other."""

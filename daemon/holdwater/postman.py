@@ -12,12 +12,12 @@ from holdwater.alerts.delivery import Delivery
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.alerts.outbox import Outbox, OutboxRow
 from holdwater.alerts.outcome import Outcome
-from holdwater.config.channel import with_defaults
+from holdwater.config.channels import with_defaults
 from holdwater.events import Delivered
 
 if TYPE_CHECKING:
     from holdwater.alerts.rows import Change
-    from holdwater.config.channel import ChannelConfig
+    from holdwater.config.channels import Channel
     from holdwater.config.site import Site
     from holdwater.reception import Moment
 
@@ -51,7 +51,7 @@ class Postman:
         publish: Callable[[str, str, bool], bool],
         report: Callable[[Delivered], object],
     ) -> None:
-        channels: Mapping[str, ChannelConfig] = with_defaults(site.channels)
+        channels: Mapping[str, Channel] = with_defaults(site.channels)
         rows = [
             OutboxRow(*row)
             for row in connection.execute("SELECT * FROM outbox WHERE state = 'waiting' ORDER BY due, key")

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from holdwater.alerts.settings import problems
-from holdwater.config.channel import with_defaults
+from holdwater.config.channels import with_defaults
 from holdwater.config.load import Named, load, loads
 from holdwater.config.site import Site
 from holdwater.errors import Problem

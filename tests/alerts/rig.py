@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment
 from holdwater.alerts.rows import Change, SavedNotice, Step
-from holdwater.config.channel import ChannelConfig
-from holdwater.config.notice import NoticeConfig, NoticeSettings
+from holdwater.config.channels import Channel
+from holdwater.config.notices import NoticeSettings, NoticeTable
 from holdwater.config.site import Site
 from holdwater.tanks.tank import Tank
 from holdwater.tanks.upright import upright_cylinder
@@ -32,8 +32,8 @@ def gal(value: float) -> float:
 
 
 def household(
-    notices: Mapping[str, NoticeConfig] | None = None,
-    channels: Mapping[str, ChannelConfig] | None = None,
+    notices: Mapping[str, NoticeTable] | None = None,
+    channels: Mapping[str, Channel] | None = None,
     measure: Measure | None = None,
     name: str = "Quern Bench",
 ) -> Site:

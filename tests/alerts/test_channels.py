@@ -10,6 +10,7 @@ import stat
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from email import message_from_bytes
 from email.policy import default
 from pathlib import Path
@@ -33,7 +34,14 @@ from holdwater.alerts.delivery import Delivery
 from holdwater.alerts.facts import Moment
 from holdwater.alerts.outbox import Outbox
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
-from holdwater.config.channel import LogChannel, MqttChannel, ProgramChannel, SmtpChannel, WebhookChannel, with_defaults
+from holdwater.config.channels import (
+    LogChannel,
+    MqttChannel,
+    ProgramChannel,
+    SmtpChannel,
+    WebhookChannel,
+    with_defaults,
+)
 
 
 def test_log_writes_one_line(caplog: pytest.LogCaptureFixture) -> None:
@@ -222,7 +230,7 @@ def test_mail_server_that_dawdles_is_left_at_the_deadline(post: Any) -> None:
 def test_mail_is_never_sent_in_the_clear_when_starttls_is_asked_for(post: Any) -> None:
     """A server that does not offer it gets nothing."""
     handler = Post()
-    config = post(handler).model_copy(update={"security": "starttls"})
+    config = replace(post(handler), security="starttls")
     outcome = SmtpSender(config, "", 5).send(parcel())
     assert outcome == Refused(False, "the server does not offer STARTTLS: nothing was sent in the clear")
     assert handler.mails == []

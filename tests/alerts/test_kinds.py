@@ -17,7 +17,7 @@ from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.notes import Notes
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
-from holdwater.config.notice import NoticeConfig, NoticeOverride
+from holdwater.config.notice import NoticeConfig
 from holdwater_sensors.quality import Grade, Reason, code
 
 STUCK = code(Grade.SUSPECT, Reason.STUCK)
@@ -30,7 +30,7 @@ def rig(tmp_path: Path) -> Rig:
 
 
 def _rig(tmp_path: Path, **notices: dict[str, object]) -> Rig:
-    settings = {name.replace("_", "-"): NoticeConfig.model_validate(each) for name, each in notices.items()}
+    settings = {name.replace("_", "-"): NoticeConfig.model_validate(each).build() for name, each in notices.items()}
     return Rig(str(tmp_path / "store.db"), household(settings))
 
 
@@ -142,7 +142,7 @@ def test_low_of_a_tank_without_a_reserve_needs_a_line_of_its_own(tmp_path: Path)
     bare = Rig(str(tmp_path / "bare.db"))
     bare.pass_time(60)
     assert bare.level(1.0, tank="garden") == []
-    rig = _rig(tmp_path, low={"tank": {"garden": NoticeOverride(raise_at="50 gal", raise_after="0 min")}})
+    rig = _rig(tmp_path, low={"tank": {"garden": {"raise_at": "50 gal", "raise_after": "0 min"}}})
     rig.pass_time(60)
     changes = rig.level(40.0, tank="garden")
     assert "reserve 50 gal" in told(changes)[0].short

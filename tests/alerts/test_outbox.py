@@ -15,7 +15,7 @@ from holdwater.alerts.facts import Moment
 from holdwater.alerts.outbox import LONGEST_WAIT_S, Outbox, OutboxRow, Parcel, quiet_left_s, wait_s
 from holdwater.alerts.outcome import Accepted, Refused, Unclear
 from holdwater.alerts.rows import Outgoing
-from holdwater.config.channel import LogChannel, MqttChannel
+from holdwater.config.channels import LogChannel, MqttChannel
 
 ZONE = ZoneInfo("America/Denver")
 DOWN = Refused(False, "no answer")
@@ -42,7 +42,7 @@ def at(seconds: float, *, trusted: bool = True) -> Moment:
 
 
 def box(**settings: object) -> Outbox:
-    return Outbox({"phone": LogChannel.model_validate({"kind": "log", **settings})}, (), ZONE)
+    return Outbox({"phone": LogChannel(**settings)}, (), ZONE)
 
 
 def send_all(outbox: Outbox, now: Moment) -> list[Parcel]:
@@ -229,13 +229,13 @@ def test_quiet_hours_hold_all_but_act_now() -> None:
 )
 def test_quiet_hours_may_go_over_midnight(hours: str, minutes: int) -> None:
     """Minutes left at 8:00 local time."""
-    config = LogChannel.model_validate({"kind": "log", "quiet": hours})
+    config = LogChannel(quiet=hours)
     assert quiet_left_s(config, at(0), ZONE) == minutes * 60
 
 
 def test_without_a_trusted_clock_there_are_no_quiet_hours() -> None:
     """Nobody knows what time it is: rather wake somebody than be silent for ever."""
-    config = LogChannel.model_validate({"kind": "log", "quiet": "07:00-09:00"})
+    config = LogChannel(quiet="07:00-09:00")
     assert quiet_left_s(config, at(0, trusted=False), ZONE) == 0
 
 

@@ -74,7 +74,9 @@ def judge_believing_all(fact: LevelFact, view: Any, rule: Any) -> Any:
 
 def judge_with_a_line_too_high(fact: LevelFact, view: Any, rule: Any) -> Any:
     amount, steady = fact.on_hand_m3, fact.steady_m3
-    less = replace(fact, on_hand_m3=None if amount is None else amount * 0.96, steady_m3=None if steady is None else steady * 0.96)
+    less = replace(
+        fact, on_hand_m3=None if amount is None else amount * 0.96, steady_m3=None if steady is None else steady * 0.96
+    )
     return LOW.judge(less, view, rule)
 
 

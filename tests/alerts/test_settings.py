@@ -9,8 +9,10 @@ from pydantic import TypeAdapter, ValidationError
 
 from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.settings import problems, rule_of
-from holdwater.config.channel import ChannelConfig, LogChannel, WebhookChannel, with_defaults
-from holdwater.config.notice import NoticeConfig, NoticeSettings
+from holdwater.config.channel import ChannelConfig
+from holdwater.config.channels import LogChannel, WebhookChannel, with_defaults
+from holdwater.config.notice import NoticeConfig
+from holdwater.config.notices import NoticeSettings
 from holdwater.units import UnitError
 
 CHANNEL: TypeAdapter[Any] = TypeAdapter(ChannelConfig)
@@ -18,7 +20,9 @@ TANKS, CHANNELS = ("drinking", "garden"), ("log", "mqtt", "phone")
 
 
 def settings(**kinds: dict[str, Any]) -> NoticeSettings:
-    return NoticeSettings({name.replace("_", "-"): NoticeConfig.model_validate(each) for name, each in kinds.items()})
+    return NoticeSettings(
+        {name.replace("_", "-"): NoticeConfig.model_validate(each).build() for name, each in kinds.items()}
+    )
 
 
 def keys(found: NoticeSettings) -> list[str]:
@@ -174,9 +178,9 @@ def test_an_address_that_is_none_is_not_shown_in_the_error() -> None:
 
 def test_log_and_broker_are_always_there_and_can_be_changed() -> None:
     """The file's own come on top."""
-    phone = WebhookChannel(kind="webhook", url="https://a.example/")
+    phone = WebhookChannel(url="https://a.example/")
     assert list(with_defaults({"phone": phone})) == ["log", "mqtt", "phone"]
-    quiet = LogChannel(kind="log", severity="act now")
+    quiet = LogChannel(severity="act now")
     assert with_defaults({"log": quiet})["log"].severity == "act now"
     assert quiet.quiet_minutes is None
-    assert LogChannel(kind="log", quiet="22:00-06:30").quiet_minutes == (1320, 390)
+    assert LogChannel(quiet="22:00-06:30").quiet_minutes == (1320, 390)

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from holdwater.config.exposure import Exposure, ExposureConfig, cube_surface_m2
+from holdwater.config.exposure import ExposureConfig
+from holdwater.config.exposures import Exposure, cube_surface_m2
 from holdwater.freeze.air import Air, AirSeries, air_series
 from holdwater.freeze.body import State
 from holdwater.freeze.evening import Issue, evening

@@ -18,7 +18,7 @@ from holdwater.alerts.matter import Severity
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
 from holdwater.alerts.rows import Outgoing
 from holdwater.alerts.telling import SHORT_MAX, Phase, cut, local
-from holdwater.config.channel import ChannelConfig
+from holdwater.config.channels import Channel
 
 FIRST_WAIT_S = 2.0
 LONGEST_WAIT_S = 600.0
@@ -87,7 +87,7 @@ def wait_s(tries: int, fraction: float) -> float:
     return max(0.5, ceiling_s * fraction)
 
 
-def quiet_left_s(config: ChannelConfig, now: Moment, zone: ZoneInfo) -> float:
+def quiet_left_s(config: Channel, now: Moment, zone: ZoneInfo) -> float:
     """Seconds until the channel's quiet hours end; 0 outside them, or while the clock is not trusted."""
     hours = config.quiet_minutes
     if hours is None or not now.clock_trusted:
@@ -157,7 +157,7 @@ def _line(bodies: list[dict[str, Any]]) -> dict[str, Any]:
 class _Lane:
     """One channel: its rows, the parcel on its way, and how it has been doing."""
 
-    config: ChannelConfig
+    config: Channel
     rows: list[OutboxRow] = field(default_factory=list)
     away: Parcel | None = None
     retry: Parcel | None = None
@@ -177,7 +177,7 @@ class Outbox:
         zone: time zone of quiet hours.
     """
 
-    def __init__(self, channels: Mapping[str, ChannelConfig], rows: Iterable[OutboxRow], zone: ZoneInfo) -> None:
+    def __init__(self, channels: Mapping[str, Channel], rows: Iterable[OutboxRow], zone: ZoneInfo) -> None:
         self._zone = zone
         self._lanes = {name: _Lane(config) for name, config in channels.items()}
         self._orphans: list[OutboxRow] = []

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from holdwater.config.channel import ChannelConfig
-from holdwater.config.notice import NoticeSettings
+from holdwater.config.channels import Channel
+from holdwater.config.notices import NoticeSettings
 from holdwater.tanks.tank import Tank
 from holdwater.units import Measure
 
@@ -64,5 +64,5 @@ class SiteLike(Protocol):
         """Its notice settings."""
 
     @property
-    def channels(self) -> Mapping[str, ChannelConfig]:
+    def channels(self) -> Mapping[str, Channel]:
         """Its channels."""

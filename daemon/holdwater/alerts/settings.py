@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from holdwater.alerts.kind import Kind, Rule
 from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.matter import Severity
-from holdwater.config.notice import NoticeConfig, NoticeOverride, NoticeSettings
+from holdwater.config.notices import NoticeSettings, NoticeTable, Override
 from holdwater.errors import Problem
 from holdwater.units import EXAMPLES, UnitError, parse
 
@@ -30,7 +30,7 @@ def rule_of(kind: Kind, subject: str, settings: NoticeSettings | None) -> Rule:
     return rule if override is None else _over(rule, override, kind)
 
 
-def _over(rule: Rule, config: NoticeOverride, kind: Kind) -> Rule:
+def _over(rule: Rule, config: Override, kind: Kind) -> Rule:
     timing = rule.timing
     if config.raise_after is not None:
         timing = replace(timing, raise_after_ms=round(config.raise_after * 1000))
@@ -80,7 +80,7 @@ def _over_of(kind: Kind) -> tuple[float | None, float | None]:
     return kind.defaults.raise_at, kind.defaults.clear_at
 
 
-def _tanks(kind: Kind, config: NoticeConfig, names: tuple[str, ...]) -> list[Problem]:
+def _tanks(kind: Kind, config: NoticeTable, names: tuple[str, ...]) -> list[Problem]:
     found: list[Problem] = []
     for tank, override in config.tank.items():
         key = f"notice.{kind.name}.tank.{tank}"
@@ -90,7 +90,7 @@ def _tanks(kind: Kind, config: NoticeConfig, names: tuple[str, ...]) -> list[Pro
     return found
 
 
-def _lines(key: str, kind: Kind, defaults: tuple[float | None, float | None], config: NoticeOverride) -> list[Problem]:
+def _lines(key: str, kind: Kind, defaults: tuple[float | None, float | None], config: Override) -> list[Problem]:
     values: list[float | None] = []
     for name, text, default in (("raise_at", config.raise_at, defaults[0]), ("clear_at", config.clear_at, defaults[1])):
         try:

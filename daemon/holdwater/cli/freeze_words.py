@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from holdwater.config.exposure import Exposure
+from holdwater.config.exposures import Exposure
 from holdwater.config.site import Site
 from holdwater.errors import ConfigError, OutsideError, Problem
 from holdwater.freeze.air import Air, AirSeries, air_series

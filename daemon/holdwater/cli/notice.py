@@ -122,7 +122,7 @@ def try_(channels: tuple[str, ...], config: Path) -> None:
     """
     from holdwater.alerts.channels import senders  # noqa: PLC0415
     from holdwater.alerts.outcome import Accepted  # noqa: PLC0415
-    from holdwater.config.channel import with_defaults  # noqa: PLC0415
+    from holdwater.config.channels import with_defaults  # noqa: PLC0415
 
     site = site_of(config)
     known = with_defaults(site.channels)

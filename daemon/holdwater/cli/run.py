@@ -7,11 +7,13 @@ import logging
 import signal
 import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import click
 
 from holdwater.cli.options import config_option, site_of, store_option
+from holdwater.config.apart import begin
 from holdwater.logs import set_up
 
 
@@ -32,11 +34,12 @@ def command(config: Path, store: Path | None, log_level: str, log_json: bool, tr
     Says READY to a service manager, and on the log the address of the page.
     """
     set_up(log_level, json_lines=log_json)
-    site = site_of(config)
+    reading = begin(partial(site_of, config))
+    from holdwater.service import Service  # noqa: PLC0415 -- while the config is read beside us
+
+    site = reading.site()
     if store is not None:
         site = replace(site, store=replace(site.store, folder=store))
-    from holdwater.service import Service  # noqa: PLC0415 -- after the config was read: an error in it must be quick
-
     service = Service(site, believed=trust_clock)
 
     def leave(_signal: int, _frame: object) -> None:

@@ -8,16 +8,14 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from collections.abc import Mapping
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
 
+from holdwater.config.channels import HOURS, PLAIN, Channel
 from holdwater.config.model import Model, problem
 from holdwater.config.notice import SeverityName
-
-_HOURS = re.compile(r"^([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)$")
 
 
 class _Channel(Model):
@@ -32,18 +30,14 @@ class _Channel(Model):
     @field_validator("quiet")
     @classmethod
     def _hours(cls, value: str) -> str:
-        if value and _HOURS.match(value) is None:
+        if value and HOURS.match(value) is None:
             raise problem(f"'{value}'", 'two times of day, such as "22:00-06:30"', "write HH:MM-HH:MM, 24-hour clock")
         return value
 
-    @property
-    def quiet_minutes(self) -> tuple[int, int] | None:
-        """First and last minute of the local day of its quiet hours; None when it has none."""
-        match = _HOURS.match(self.quiet)
-        if match is None:
-            return None
-        from_h, from_min, to_h, to_min = (int(part) for part in match.groups())
-        return from_h * 60 + from_min, to_h * 60 + to_min
+    def build(self) -> Channel:
+        """The channel as a plain value."""
+        values = {name: getattr(self, name) for name in type(self).model_fields}
+        return PLAIN[values["kind"]](**values)
 
 
 class LogChannel(_Channel):
@@ -194,8 +188,3 @@ class ProgramChannel(_Channel):
 ChannelConfig = Annotated[
     LogChannel | MqttChannel | WebhookChannel | SmtpChannel | ProgramChannel, Field(discriminator="kind")
 ]
-
-
-def with_defaults(channels: Mapping[str, ChannelConfig]) -> dict[str, ChannelConfig]:
-    """The channels of the file, and `log` and `mqtt` where the file does not name them."""
-    return {"log": LogChannel(kind="log"), "mqtt": MqttChannel(kind="mqtt"), **channels}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
@@ -11,6 +11,8 @@ from holdwater.config.redact import is_secret
 from holdwater.config.secrets import Places, Secret, SecretError
 from holdwater.config.syntax import dotted
 from holdwater.errors import Problem
+
+M = TypeVar("M", bound=BaseModel)
 
 IN_THE_OPEN = frozenset({"password", "secret", "token"})  # `url` may well be no secret
 
@@ -24,7 +26,7 @@ def broker_password(broker: BrokerConfig, places: Places) -> tuple[Secret | None
         return None, [Problem(f"broker.{way}", error.found, error.expected, error.fix)]
 
 
-def with_paths(entry: BaseModel, at: tuple[object, ...], places: Places) -> tuple[BaseModel, list[Problem]]:
+def with_paths(entry: M, at: tuple[object, ...], places: Places) -> tuple[M, list[Problem]]:
     """A model whose `*_file` settings are absolute paths of files that are there; secret ones private to the service.
 
     Args:

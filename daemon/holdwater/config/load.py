@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from holdwater.config.across import across
+from holdwater.config.channels import Channel
 from holdwater.config.credentials import broker_password, with_paths
 from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, WeatherConfig, derived_client_id
-from holdwater.config.notice import NoticeSettings
+from holdwater.config.notices import NoticeSettings
 from holdwater.config.parts import Parts, read_parts
 from holdwater.config.redact import sha_of, without_secrets
 from holdwater.config.secrets import Places
@@ -116,7 +117,7 @@ def loads(text: str, path: str, environ: Mapping[str, str], further: Further | N
     places = Places(Path(path).absolute().parent, environ)
     if further is not None:
         channels = dict.fromkeys(parts.named("channel")) | parts.many["channel"]
-        parts.problems += further(Named(NoticeSettings(parts.many["notice"]), tuple(parts.named("tank")), channels))
+        parts.problems += further(Named(_notices(parts), tuple(parts.named("tank")), channels))
     site = _built(parts, places)
     if parts.problems or site is None:
         raise ConfigError(path, in_file_order(parts.problems, text))
@@ -152,7 +153,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         broker=broker,
         store=store.build(places.folder),
         page=page.build(),
-        notices=NoticeSettings(parts.many["notice"]),
+        notices=_notices(parts),
         channels=channels,
         exposures={name: entry.build(name) for name, entry in parts.many["exposure"].items()},
         text=text,
@@ -187,11 +188,16 @@ def _instruments(parts: Parts, site: SiteConfig | None, air: str | None) -> dict
     }
 
 
-def _channels(parts: Parts, places: Places) -> dict[str, Any]:
+def _notices(parts: Parts) -> NoticeSettings:
+    return NoticeSettings({name: entry.build() for name, entry in parts.many["notice"].items()})
+
+
+def _channels(parts: Parts, places: Places) -> dict[str, Channel]:
     """The channels with their files as absolute paths."""
-    channels: dict[str, Any] = {}
+    channels: dict[str, Channel] = {}
     for name, channel in parts.many["channel"].items():
-        channels[name], found = with_paths(channel, ("channel", name), places)
+        entry, found = with_paths(channel, ("channel", name), places)
+        channels[name] = entry.build()
         parts.problems += found
     return channels
 

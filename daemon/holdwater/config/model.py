@@ -38,7 +38,9 @@ def _reads(dimension: Dimension) -> BeforeValidator:
     def read(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, str):
             raise problem(
-                f"{value!r} has no unit" if isinstance(value, int | float) and not isinstance(value, bool) else f"{value!r}",
+                f"{value!r} has no unit"
+                if isinstance(value, int | float) and not isinstance(value, bool)
+                else f"{value!r}",
                 f"a {dimension} as text with its unit",
                 f'write it like "{EXAMPLES[dimension]}", in quotes',
             )

@@ -6,13 +6,12 @@ to `holdwater.alerts.settings`, which checks these tables against them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
 from holdwater.config.model import Duration, Model, Ratio, problem
+from holdwater.config.notices import NoticeTable, Override
 
 SeverityName = Literal["act now", "act today", "know"]
 
@@ -48,6 +47,10 @@ class NoticeOverride(Model):
         None, description='how far above the line it is cleared, as a share of it, such as "5 %"', ge=0, le=1
     )
 
+    def override(self) -> Override:
+        """What differs, as a plain value."""
+        return Override(**_values(self, NoticeOverride))
+
 
 class NoticeConfig(NoticeOverride):
     """One kind of notice."""
@@ -57,9 +60,11 @@ class NoticeConfig(NoticeOverride):
     )
     tank: dict[str, NoticeOverride] = Field(default_factory=dict, description="what differs for one tank, by its name")
 
+    def build(self) -> NoticeTable:
+        """The table as a plain value."""
+        tanks = {name: each.override() for name, each in self.tank.items()}
+        return NoticeTable(**_values(self, NoticeOverride), channels=self.channels, tank=tanks)
 
-@dataclass(frozen=True, slots=True)
-class NoticeSettings:
-    """All `[notice.KIND]` tables of the file, by kind; a kind that is not there keeps its defaults."""
 
-    kinds: Mapping[str, NoticeConfig] = field(default_factory=dict)
+def _values(entry: NoticeOverride, model: type[NoticeOverride]) -> dict[str, Any]:
+    return {name: getattr(entry, name) for name in model.model_fields}

@@ -15,9 +15,9 @@ from holdwater.config.secrets import Secret
 from holdwater.units import Measure
 
 if TYPE_CHECKING:
-    from holdwater.config.channel import ChannelConfig
-    from holdwater.config.exposure import Exposure
-    from holdwater.config.notice import NoticeSettings
+    from holdwater.config.channels import Channel
+    from holdwater.config.exposures import Exposure
+    from holdwater.config.notices import NoticeSettings
     from holdwater.tanks.tank import Tank
     from holdwater_sensors.formats import Route
     from holdwater_sensors.instrument import Instrument
@@ -179,7 +179,7 @@ class Site:
     store: StoreSettings = StoreSettings()
     page: PageSettings = PageSettings()
     notices: NoticeSettings | None = None
-    channels: Mapping[str, ChannelConfig] = field(default_factory=dict)
+    channels: Mapping[str, Channel] = field(default_factory=dict)
     exposures: Mapping[str, Exposure] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     text: str = ""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
-from holdwater.config.exposure import OF_TANK, Exposure, cube_surface_m2
+from holdwater.config.exposures import OF_TANK, Exposure, cube_surface_m2
 from holdwater.freeze.body import Body, State, follow
 from holdwater.freeze.decision import Stake
 from holdwater.freeze.fao import falling_c

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from holdwater.config.exposure import Exposure
+from holdwater.config.exposures import Exposure
 from holdwater.freeze.air import AirSeries
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening
 from holdwater.freeze.exposure import Holding, Risk, body_of, risk, state_now

@@ -11,7 +11,7 @@ from holdwater.alerts.channels.program import ProgramSender
 from holdwater.alerts.channels.smtp import SmtpSender
 from holdwater.alerts.channels.webhook import WebhookSender
 from holdwater.alerts.delivery import DEADLINE_S, Sender
-from holdwater.config.channel import ChannelConfig, LogChannel, MqttChannel, SmtpChannel, WebhookChannel
+from holdwater.config.channels import Channel, LogChannel, MqttChannel, ProgramChannel, SmtpChannel, WebhookChannel
 
 Read = Callable[[str], str]
 
@@ -21,7 +21,7 @@ def _file(name: str) -> str:
 
 
 def senders(
-    channels: Mapping[str, ChannelConfig],
+    channels: Mapping[str, Channel],
     publish: Publish,
     *,
     prefix: str = "water",
@@ -31,7 +31,7 @@ def senders(
     """One sender for each channel.
 
     Args:
-        channels: settings by name, `log` and `mqtt` among them (`config.channel.with_defaults`).
+        channels: settings by name, `log` and `mqtt` among them (`config.channels.with_defaults`).
         publish: publishes on the household's broker and says whether the broker took it.
         prefix: first part of every topic.
         read: gives the secret in a file, such as `lambda name: places.from_file(name).reveal()`.
@@ -40,7 +40,7 @@ def senders(
     return {name: _sender(config, publish, prefix, read, deadline_s) for name, config in channels.items()}
 
 
-def _sender(config: ChannelConfig, publish: Publish, prefix: str, read: Read, deadline_s: float) -> Sender:
+def _sender(config: Channel, publish: Publish, prefix: str, read: Read, deadline_s: float) -> Sender:
     if isinstance(config, LogChannel):
         return LogSender()
     if isinstance(config, MqttChannel):
@@ -49,4 +49,6 @@ def _sender(config: ChannelConfig, publish: Publish, prefix: str, read: Read, de
         return WebhookSender.of(config, read, deadline_s)
     if isinstance(config, SmtpChannel):
         return SmtpSender.of(config, read, deadline_s)
-    return ProgramSender(config.command, deadline_s)
+    if isinstance(config, ProgramChannel):
+        return ProgramSender(config.command, deadline_s)
+    raise TypeError(f"no sender for a channel of kind {config.kind}")

@@ -13,7 +13,7 @@ from typing import Any
 from holdwater.alerts.channels.deadline import deadline
 from holdwater.alerts.outbox import Parcel
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
-from holdwater.config.channel import SmtpChannel
+from holdwater.config.channels import SmtpChannel
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from holdwater.alerts.channels.address import Resolve, is_allowed, resolve
 from holdwater.alerts.channels.deadline import deadline
 from holdwater.alerts.outbox import Parcel
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
-from holdwater.config.channel import WebhookChannel
+from holdwater.config.channels import WebhookChannel
 
 ANSWER_MAX = 64 * 1024
 # The message itself is not wanted: no retry will help. Everything else may be mended on the other side.
