@@ -1,4 +1,4 @@
-"""Make the pictures of the README from a running demo: `python tests/make_pictures.py CONFIG PORT` beside `holdwater demo --keep DIR --port PORT`."""
+"""Make the pictures of the README: `python tests/make_pictures.py CONFIG PORT` beside `holdwater demo --keep DIR --port PORT`."""
 
 from __future__ import annotations
 

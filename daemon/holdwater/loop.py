@@ -16,7 +16,6 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from holdwater import nights, power
-from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
@@ -27,6 +26,7 @@ from holdwater.mending import AGAIN_S, Mending
 from holdwater.picture import Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
+from holdwater.restoring import restored_nights, restored_rules
 from holdwater.rollup import RollUp
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
@@ -103,8 +103,8 @@ class Loop:
             "SELECT kind, subject, through, body FROM model ORDER BY kind, subject"
         ).fetchall()
         self._learned = Learned(site, [row for row in kept if row[0] in Learned.KINDS])
-        self._nights = _nights(site, store, kept, self._reception.newest_ms)
-        self._alerts = _restored(site, store, self._learned.usual_m3)
+        self._nights = restored_nights(site, store, kept, self._reception.newest_ms)
+        self._alerts = restored_rules(site, store, self._learned.usual_m3)
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
@@ -568,27 +568,6 @@ class Loop:
             self.settle(hours=SLICE_HOURS)
         except sqlite3.Error:
             log.exception("the last commit failed; what was not acknowledged comes again")
-
-
-def _restored(site: Site, store: Store, usual: Callable[[str, int], float | None]) -> Alerts:
-    from holdwater.alerts.rows import SavedNotice  # noqa: PLC0415 -- keeps the import block short of one name used here only
-
-    run = store.connection.execute
-    rows = [SavedNotice(*row) for row in run("SELECT * FROM notice WHERE state <> 'clear' ORDER BY id")]
-    found = run("SELECT body FROM model WHERE kind = 'alerts' AND subject = 'memory'").fetchone()
-    next_id = 1 + int(run("SELECT coalesce(max(id), 0) FROM notice").fetchone()[0])
-    try:
-        memory = zlib.decompress(found[0]).decode() if found else ""
-        return Alerts(site, rows, next_id, memory, uuid=store.uuid, usual=usual)
-    except (ValueError, KeyError, TypeError, zlib.error):
-        # Written by a version with another form: what is on stays on by its rows; only intervals and notes are learned anew.
-        log.warning("the rules' memory has another form; it begins anew")
-        return Alerts(site, rows, next_id, "", uuid=store.uuid, usual=usual)
-
-
-def _nights(site: Site, store: Store, kept: Iterable[tuple[str, str, int, bytes]], newest_ms: int) -> nights.Nights:
-    saved = [(name, through, body) for kind, name, through, body in kept if kind == nights.MODEL]
-    return nights.nights_of(site, Reader(store.connection, str(store.path)), saved, newest_ms)
 
 
 def _latest(batch: Batch) -> list[Any]:

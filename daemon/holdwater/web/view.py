@@ -137,7 +137,7 @@ def day_line(scene: Scene, shown: Sequence[NoticeNow]) -> tuple[str, str]:
         worst, more = urgent[0], len(urgent) - 1
         head = "Act now: " if worst.severity == "act now" else ""
         tail = f" And {more} more below." if more else ""
-        return head + first_sentence(bare(worst.short)) + tail, worst.severity
+        return head + _headline(worst, scene) + tail, worst.severity
     tanks = scene.site.tanks
     states = {name: scene.snapshot.tank(name) or TankNow(name) for name in tanks}
     if not any(state.on_hand_m3 is not None for state in states.values()):
@@ -151,6 +151,14 @@ def day_line(scene: Scene, shown: Sequence[NoticeNow]) -> tuple[str, str]:
         rest = "; the rest is well" if len(unsure) < len(states) else ""
         return f"Cannot tell for sure how much {listed(unsure)} {verb}{rest}.", "unknown"
     return _well(states.values(), scene), "well"
+
+
+def _headline(worst: NoticeNow, scene: Scene) -> str:
+    """A notice in one sentence that is true now: the figure in its text is from when it was told."""
+    tank, state = scene.site.tanks.get(worst.subject), scene.snapshot.tank(worst.subject)
+    if worst.kind == "low" and tank is not None and state is not None and _below(tank, state):
+        return f"{worst.subject[:1].upper()}{worst.subject[1:]} tank below its reserve."
+    return first_sentence(bare(worst.short))
 
 
 def _below(tank: Tank, state: TankNow) -> bool:
