@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -194,6 +195,16 @@ def publisher(port: int, name: str = "publisher", **login: str) -> mqtt.Client:
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name)
     if login:
         client.username_pw_set(login["username"], login["password"])
+    answered = threading.Event()
+    said: list[str] = []
+
+    def on_connect(_client: object, _data: object, _flags: object, reason: object, _properties: object) -> None:
+        said.append(str(reason))
+        answered.set()
+
+    client.on_connect = on_connect
     client.connect("127.0.0.1", port)
     client.loop_start()
+    assert answered.wait(5), "the broker did not answer"
+    assert said == ["Success"]
     return client

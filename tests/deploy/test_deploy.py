@@ -60,9 +60,9 @@ def test_a_sensor_box_may_write_its_own_topics_only(make_broker, tmp_path: Path)
     time.sleep(0.3)
     box = publisher(broker.port, "box", username="a", password="x")
     for topic in ("water/node/b/readings", "water/node/a/receipt", "water/do/seen", "water/node/a/readings"):
-        box.publish(topic, "[]", qos=1).wait_for_publish(5)
-    end = time.monotonic() + 5
+        box.publish(topic, "[]", qos=1)  # what is refused ends the connection on some versions; the client comes back
+    end = time.monotonic() + 20
     while not heard and time.monotonic() < end:
         time.sleep(0.05)
     time.sleep(0.3)
-    assert heard == ["water/node/a/readings"]
+    assert set(heard) == {"water/node/a/readings"}

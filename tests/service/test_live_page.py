@@ -56,10 +56,9 @@ def test_what_comes_in_is_recorded_and_replays_to_the_same_readings(make_daemon,
     done = run_command("record", str(tmp_path / "heard.jsonl"), "--for", "1 min", "--config", str(daemon.config))
     assert done.returncode == 0, done.stderr
     client = publisher(broker.port)
-    for depth in (1.0, 1.1):
-        client.publish(
-            "water/node/a/readings", payload(("pressure", "Pa", pressure(depth)), t_s=time.time()), qos=1
-        ).wait_for_publish(5)
+    for age_s, depth in ((60, 1.0), (0, 1.1)):
+        text = payload(("pressure", "Pa", pressure(depth)), t_s=time.time() - age_s)
+        client.publish("water/node/a/readings", text, qos=1).wait_for_publish(5)
     client.publish("water/node/a/readings", b"\xff\x00", qos=1).wait_for_publish(5)
     until(lambda: (tmp_path / "heard.jsonl").read_text().count("\n") == 3)
     assert daemon.stop() == 0
