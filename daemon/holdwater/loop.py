@@ -26,7 +26,7 @@ from holdwater.mending import AGAIN_S, Mending
 from holdwater.picture import Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
-from holdwater.restoring import restored_nights, restored_rules
+from holdwater.restoring import link_notes, restored_nights, restored_rules
 from holdwater.rollup import RollUp
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
@@ -108,6 +108,7 @@ class Loop:
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
+        self.wishes.restore_links(link_notes(store))
         self._broker = ""
         self._stopping = False
         self._snapshot = Snapshot(self._clock.wall_ms(), self._trusted(), self._reception.newest_ms)

@@ -1,11 +1,12 @@
-"""What the loop takes up again after a restart: the rules with their memory, the nights with their models."""
+"""What the loop takes up again after a restart: the rules with their memory, the nights with their models, links that a note shut."""
 
 from __future__ import annotations
 
+import json
 import logging
 import zlib
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from holdwater import nights
 from holdwater.alerts.engine import Alerts
@@ -40,3 +41,11 @@ def restored_nights(
     """The nights as far as they were learned."""
     saved = [(name, through, body) for kind, name, through, body in kept if kind == nights.MODEL]
     return nights.nights_of(site, Reader(store.connection, str(store.path)), saved, newest_ms)
+
+
+def link_notes(store: Store) -> list[tuple[str, dict[str, Any]]]:
+    """Notes on links between vessels, in order of time: a link stays as the last note left it."""
+    rows = store.connection.execute(
+        "SELECT kind, body FROM note WHERE kind IN ('link shut', 'link open') ORDER BY at, id"
+    )
+    return [(kind, json.loads(body)) for kind, body in rows]

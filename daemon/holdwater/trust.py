@@ -103,9 +103,14 @@ class ClockTrust:
         return max(0, self._forward_ms + step_ms)
 
     def tell(self, source: str, wall_ms: int) -> Trust:
-        """Somebody told the time: ``message``, ``phone`` or ``owner``. Where no time server speaks, the clock goes by it."""
-        self._told[source] = (wall_ms, self._clock.mono_s())
+        """Somebody told the time: ``message``, ``phone`` or ``owner``. A clock that is not trusted goes by it.
+
+        One that is trusted already does not: whoever may publish a time message must not be able to shift it.
+        """
         apart = abs(wall_ms - self._clock.wall_ms()) > AGREE_MS
+        if apart and isinstance(self.answer(), Trusted):
+            return self.answer()
+        self._told[source] = (wall_ms, self._clock.mono_s())
         if apart and isinstance(self._clock, GuidedClock) and not system_synchronised():
             self._clock.guide(wall_ms)
         if source == "owner":

@@ -143,10 +143,17 @@ class Wishes:
         self._links(kind, kept)
         return self._alerts.on_note(kind, at_ms, kept), {"ok": True, "uid": uid, "at_ms": at_ms}
 
+    def restore_links(self, notes: Iterable[tuple[str, Mapping[str, Any]]]) -> None:
+        """Shut again what notes have shut and not opened since; (kind, body) in order of time."""
+        for kind, body in notes:
+            self._links(kind, body)
+
     def _links(self, kind: str, kept: Mapping[str, Any]) -> None:
         tank, link = kept.get("tank"), kept.get("link")
         if kind not in ("link shut", "link open") or not isinstance(tank, str) or not isinstance(link, int):
             return
+        if tank not in self._site.tanks:
+            return  # a note on a tank that the config no longer has
         before = self._shut.get(tank, frozenset())
         self._shut[tank] = before | {link} if kind == "link shut" else before - {link}
         self._picture.shut(tank, tuple(sorted(self._shut[tank])))

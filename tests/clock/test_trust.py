@@ -84,3 +84,15 @@ def test_a_pc_is_believed_and_a_forward_jump_of_a_month_is_not() -> None:
     assert "30 days" in trust.answer().reason  # type: ignore[union-attr]
     trust.tell("owner", under.wall_ms())
     assert trust()
+
+
+def test_a_told_time_moves_no_clock_that_is_trusted_already(board: None) -> None:
+    """Whoever may publish a time message must not be able to shift a clock that is right."""
+    clock = GuidedClock(SetClock(NOW_MS))
+    trust = ClockTrust(clock, None)
+    trust.tell("owner", clock.wall_ms())
+    assert trust()
+    for source in ("message", "phone"):
+        trust.tell(source, NOW_MS + 5 * 86_400_000)
+    assert clock.wall_ms() == NOW_MS
+    assert trust()

@@ -476,8 +476,8 @@ class Alerts:
         return round(self._lived_ms) if newest_ms is None else max(round(self._lived_ms), newest_ms + 1)
 
     def _stale_ms(self, name: str) -> int:
-        interval_s = self._level_gaps[name].interval_s
-        return max(round(GAPS * interval_s * 1000), 3_600_000) if interval_s is not None else 3_600_000
+        pace_s = self._level_gaps[name].pace_s
+        return max(round(GAPS * pace_s * 1000), 3_600_000) if pace_s is not None else 3_600_000
 
     def _counts(self, series: str, wall_ms: int) -> bool:
         each = self._instruments[series]

@@ -36,6 +36,17 @@ class Heard:
         return median(self.gaps_s) if len(self.gaps_s) >= 3 else None
 
     @property
+    def pace_s(self) -> float | None:
+        """How quickly it speaks when it speaks, s: the lower quartile of its gaps, which outages only make longer.
+
+        What is longer than a few of these is a gap. The median would learn a run of outages as the usual interval, and a
+        notice would clear over hours that nobody has seen.
+        """
+        if self.announced_s is not None:
+            return self.announced_s
+        return sorted(self.gaps_s)[len(self.gaps_s) // 4] if len(self.gaps_s) >= 3 else None
+
+    @property
     def limit_s(self) -> float:
         """Silence starts after so many seconds without a word."""
         interval_s = self.interval_s

@@ -8,8 +8,6 @@ from pathlib import Path
 from holdwater.alerts.channels.log import LogSender
 from holdwater.alerts.channels.mqtt import MqttSender, Publish
 from holdwater.alerts.channels.program import ProgramSender
-from holdwater.alerts.channels.smtp import SmtpSender
-from holdwater.alerts.channels.webhook import WebhookSender
 from holdwater.alerts.delivery import DEADLINE_S, Sender
 from holdwater.config.channels import Channel, LogChannel, MqttChannel, ProgramChannel, SmtpChannel, WebhookChannel
 
@@ -46,8 +44,12 @@ def _sender(config: Channel, publish: Publish, prefix: str, read: Read, deadline
     if isinstance(config, MqttChannel):
         return MqttSender(publish, prefix)
     if isinstance(config, WebhookChannel):
+        from holdwater.alerts.channels.webhook import WebhookSender  # noqa: PLC0415 -- urllib3 weighs 3 MiB, for this channel only
+
         return WebhookSender.of(config, read, deadline_s)
     if isinstance(config, SmtpChannel):
+        from holdwater.alerts.channels.smtp import SmtpSender  # noqa: PLC0415 -- smtplib and email, for this channel only
+
         return SmtpSender.of(config, read, deadline_s)
     if isinstance(config, ProgramChannel):
         return ProgramSender(config.command, deadline_s)
