@@ -85,3 +85,14 @@ def test_a_reading_process_that_is_killed_is_said_in_words() -> None:
 
     with pytest.raises(OutsideError, match="was ended by signal 9"):
         begin(read).site()
+
+
+@pytest.mark.slow
+def test_an_idle_service_without_a_page_stays_within_forty_mebibytes(make_daemon, broker) -> None:
+    """Connected, store open, nothing to do."""
+    daemon = make_daemon(port=broker.port).start()
+    daemon.wait_for("connected to")
+    daemon.wait_for("ready: ")
+    status = Path(f"/proc/{daemon.process.pid}/status").read_text()
+    rss_kib = int(status.split("VmRSS:")[1].split()[0])
+    assert rss_kib < 40 * 1024
