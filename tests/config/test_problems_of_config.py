@@ -474,3 +474,15 @@ def test_a_site_without_tanks_is_right_but_empty(read):
     """It can be begun with, and says so."""
     site = read("", before='[site]\nname = "a"\ntimezone = "UTC"\n')
     assert any("No tank yet" in words for words in site.warnings)
+
+
+def test_a_sensor_that_gives_no_level_is_said_to_give_none() -> None:
+    """Nobody should mount a load cell and wait for gallons."""
+    cells = (
+        '[site]\nname = "x"\ntimezone = "America/Denver"\n[tank.cube]\nuse = "washing"\n'
+        'shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }\n'
+        '[sensor.weight]\ntank = "cube"\nkind = "load cell"\nseries = "w:weight"\nempty = "45 lb"\n'
+    )
+    found = read(cells).warnings
+    assert any(words.startswith("weight: readings of a load cell are kept, but give no level yet") for words in found)
+    assert any(words.startswith("cube: no level sensor; its level stays unknown") for words in found)
