@@ -434,7 +434,7 @@ def test_a_sensor_may_be_moved_in_time(read):
 
 
 def test_a_tank_without_a_sensor_is_allowed_and_said(read):
-    """Hand dips are enough to begin with."""
+    """A tank may be written down before its sensor is bought; its level is unknown until then."""
     site = read("")
     assert any(words.startswith("drinking: no level sensor") for words in site.warnings)
     assert not any("no level sensor" in words for words in read(SENSOR).warnings)
@@ -476,13 +476,9 @@ def test_a_site_without_tanks_is_right_but_empty(read):
     assert any("No tank yet" in words for words in site.warnings)
 
 
-def test_a_sensor_that_gives_no_level_is_said_to_give_none() -> None:
+def test_a_sensor_that_gives_no_level_is_said_to_give_none(read):
     """Nobody should mount a load cell and wait for gallons."""
-    cells = (
-        '[site]\nname = "x"\ntimezone = "America/Denver"\n[tank.cube]\nuse = "washing"\n'
-        'shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }\n'
-        '[sensor.weight]\ntank = "cube"\nkind = "load cell"\nseries = "w:weight"\nempty = "45 lb"\n'
-    )
+    cells = '[sensor.weight]\ntank = "drinking"\nkind = "load cell"\nseries = "w:weight"\nempty = "45 lb"\n'
     found = read(cells).warnings
     assert any(words.startswith("weight: readings of a load cell are kept, but give no level yet") for words in found)
-    assert any(words.startswith("cube: no level sensor; its level stays unknown") for words in found)
+    assert any(words.startswith("drinking: no level sensor; its level stays unknown") for words in found)
