@@ -134,11 +134,13 @@ class Picture:
                 trusted_m3=good.on_hand_m3 if good else None,
                 heard_ms=shown.heard_ms,
             )
+        waiting = newest if newest is not None and newest.ts_ms > good.ts_ms else None
         low, mid, high = self.lasts(name, good.on_hand_m3 or 0.0, (good.u_noise_m3**2 + good.u_scale_m3**2) ** 0.5)
         return TankNow(
             name, good.ts_ms, good.depth_m, good.on_hand_m3, good.total_m3, good.u_noise_m3, good.u_scale_m3, good.quality,
             day_ago_m3=self._hours[name].get((good.ts_ms - DAY_MS) - (good.ts_ms - DAY_MS) % HOUR_MS),
             heard_ms=shown.heard_ms, days_low=low, days_mid=mid, days_high=high,
+            waiting_quality=waiting.quality if waiting else 0, waiting_m3=waiting.on_hand_m3 if waiting else None,
         )  # fmt: skip
 
     def _why_unknown(self, name: str, shown: _Shown, now_ms: int) -> str:

@@ -272,6 +272,7 @@ class Service:
         return {
             "version": __version__,
             "site": self.site.name,
+            "wall_ms": self._clock.wall_ms(),
             "snapshot": dataclasses.asdict(self.snapshot()),
             "clock": "trusted" if isinstance(trust, Trusted) else trust.reason,
             "broker": self._connection.words,

@@ -5,7 +5,9 @@ Times are milliseconds since 1970-01-01 UTC; volumes m3, depths m, temperatures 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,8 @@ class TankNow:
         days_low: days above reserve, cautious figure; None when not known.
         days_mid: days above reserve, middle figure.
         days_high: days above reserve, hopeful figure.
+        waiting_quality: quality of a reading newer than `at_ms` that does not count yet; 0 when there is none.
+        waiting_m3: on hand by that reading; None when it gives no figure.
     """
 
     name: str
@@ -47,6 +51,8 @@ class TankNow:
     days_low: float | None = None
     days_mid: float | None = None
     days_high: float | None = None
+    waiting_quality: int = 0
+    waiting_m3: float | None = None
 
     @property
     def u_m3(self) -> float:
@@ -107,3 +113,11 @@ class Snapshot:
     def tank(self, name: str) -> TankNow | None:
         """The tank of that name."""
         return next((tank for tank in self.tanks if tank.name == name), None)
+
+
+def snapshot_of(told: Mapping[str, Any]) -> Snapshot:
+    """The snapshot out of what the control socket answers (`dataclasses.asdict` of one, through JSON)."""
+    lists = {"tanks": TankNow, "notices": NoticeNow, "nodes": NodeNow, "series": SeriesNow}
+    parts: dict[str, Any] = {key: tuple(make(**each) for each in told[key]) for key, make in lists.items()}
+    counts = tuple((str(name), int(count)) for name, count in told["counts"])
+    return Snapshot(**{**told, **parts, "counts": counts})

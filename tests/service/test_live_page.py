@@ -49,6 +49,57 @@ def test_a_hand_written_reading_changes_the_page_within_two_seconds(make_daemon,
     assert took < 2.0
 
 
+def test_a_jump_is_told_at_once_and_counts_when_the_next_reading_bears_it_out(make_daemon, broker) -> None:
+    """After quiet water one reading far away may be an echo: the page says so within two seconds and keeps the figure."""
+    port = free_port()
+    daemon: Daemon = make_daemon(port=broker.port, listen=f"127.0.0.1:{port}", commit_every="60 s").start()
+    daemon.wait_for("connected to")
+    daemon.wait_for("ready")
+    client = publisher(broker.port)
+
+    def send(depth_m: float, age_s: float) -> None:
+        text = payload(("pressure", "Pa", pressure(depth_m)), t_s=time.time() - age_s)
+        client.publish("water/node/a/readings", text, qos=1).wait_for_publish(5)
+
+    for minutes in range(30, 0, -1):
+        send(1.2 + 0.0005 * (minutes % 2), 60.0 * minutes)
+    first, _ = until(lambda: re.search(r'data-part="figure">(\d+)<', page(port)))
+    send(0.8, 1.0)
+    told, took = until(lambda: re.search(r"newest reading says (\d+) gal, a jump", page(port)))
+    assert told
+    assert took < 2.0
+    assert re.search(r'data-part="figure">(\d+)<', page(port))[1] == first[1]
+    send(0.8, 0.0)
+    changed, took = until(lambda: (m := re.search(r'data-part="figure">(\d+)<', page(port))) and m[1] == told[1])
+    assert changed
+    assert took < 2.0
+    assert "a jump" not in page(port)
+
+
+def test_status_says_the_sentence_of_the_page_and_a_table_of_eighty_columns(make_daemon, broker) -> None:
+    """Page and command line are one voice; a reading that does not count yet is told by both."""
+    port = free_port()
+    daemon: Daemon = make_daemon(port=broker.port, listen=f"127.0.0.1:{port}", commit_every="60 s").start()
+    daemon.wait_for("connected to")
+    daemon.wait_for("ready")
+    client = publisher(broker.port)
+    for minutes in range(30, -1, -1):
+        text = payload(("pressure", "Pa", pressure(1.2 if minutes else 0.8)), t_s=time.time() - 60.0 * minutes)
+        client.publish("water/node/a/readings", text, qos=1).wait_for_publish(5)
+    until(lambda: "a jump" in page(port))
+    shown = page(port)
+    sentence = re.search(r'data-part="day"[^>]*>([^<]+)<', shown)
+    done = run_command("status", "--config", str(daemon.config))
+    assert done.returncode == 0, done.stderr
+    said = done.stdout.splitlines()
+    assert said[0] == sentence[1].strip()
+    assert all(len(line) <= 80 for line in said)
+    figure = re.search(r'data-part="figure">(\d+)<', shown)[1]
+    row = next(line for line in said if line.startswith("main "))
+    assert row.split()[1] == figure
+    assert any(line.startswith("main: the newest reading says ") for line in said)
+
+
 def test_what_comes_in_is_recorded_and_replays_to_the_same_readings(make_daemon, broker, tmp_path: Path) -> None:
     """`record`, then `replay` into another store."""
     daemon: Daemon = make_daemon(port=broker.port).start()

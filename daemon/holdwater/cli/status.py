@@ -1,19 +1,21 @@
-"""`holdwater status`: the sentence of the day, then a table."""
+"""`holdwater status`: the sentence of the day and the notices as the page has them, then a table."""
 
 from __future__ import annotations
 
 import json
-from datetime import datetime
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from holdwater.cli.options import config_option, folder_of, site_of, store_option
-from holdwater.units import rounded
 
 if TYPE_CHECKING:
-    from holdwater.config.site import Site
+    from holdwater.snapshot import TankNow
+    from holdwater.web.view import Scene, TankView
+
+WIDTH = 80
 
 
 @click.command("status")
@@ -29,51 +31,55 @@ def command(config: Path, store: Path | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(answer, indent=2))
         return
-    shot = answer["snapshot"]
-    click.echo(sentence(shot))
-    for notice in shot["notices"]:
-        click.echo(f"  [{notice['id']}] {notice['severity']}: {notice['short']}")
-    click.echo("")
-    for line in table(site, shot):
+    from holdwater.snapshot import snapshot_of  # noqa: PLC0415 -- --help is quicker without the page's words
+    from holdwater.web.view import Scene  # noqa: PLC0415
+
+    shot = snapshot_of(answer["snapshot"])
+    for line in lines(Scene(site, shot, site.measure, int(answer["wall_ms"]))):
         click.echo(line)
     for line in remarks(answer):
         click.echo(line)
 
 
-def sentence(shot: dict[str, Any]) -> str:
-    """The state of the household in one sentence."""
-    worst = next((each for each in shot["notices"] if each["state"] in ("active", "easing")), None)
-    if worst is not None:
-        count = len(shot["notices"])
-        return f"{count} {'notice is' if count == 1 else 'notices are'} on."
-    if any(tank["on_hand_m3"] is None for tank in shot["tanks"]):
-        return "No notice, but not every level is known."
-    return "All well."
+def lines(scene: Scene) -> list[str]:
+    """The sentence, the notices, the table, and what the newest readings say that does not count yet."""
+    from holdwater.snapshot import TankNow  # noqa: PLC0415
+    from holdwater.web.view import now_view, waits  # noqa: PLC0415
+
+    view = now_view(scene)
+    states = [scene.snapshot.tank(each.name) or TankNow(each.name) for each in view.tanks]
+    found = [view.day, *(f"  [{each.id}] {each.severity}: {each.short}" for each in view.notices), ""]
+    found.append(
+        f"{'tank':16} {'on hand ' + scene.measure.volume_unit:>14} {'+-':>5} {'lasts days':>14} {'room':>6}  read"
+    )
+    for each, state in zip(view.tanks, states, strict=True):
+        found.append(_row(each, state, scene))
+    for each, state in zip(view.tanks, states, strict=True):
+        told = (each.doubted, waits(state, scene.measure) if each.known else "")
+        found += [line for words in told if words for line in _wrapped(f"{each.name}: {words}")]
+    return found
 
 
-def table(site: Site, shot: dict[str, Any]) -> list[str]:
-    """One line a tank, within 80 columns."""
-    measure, unit = site.measure, site.measure.volume_unit
-    lines = [f"{'tank':16} {'on hand ' + unit:>14} {'+-':>5} {'lasts days':>14} {'room':>6}  read"]
-    for tank in shot["tanks"]:
-        name = tank["name"][:16]
-        if tank["on_hand_m3"] is None:
-            lines.append(f"{name:16} {'unknown':>14}        {tank['reason'][:42]}")
-            continue
-        u_m3 = (tank["u_noise_m3"] ** 2 + tank["u_scale_m3"] ** 2) ** 0.5
-        doubt = measure.volume(2 * u_m3)
-        room = max(0.0, site.tanks[tank["name"]].capacity_m3 - tank["total_m3"])
-        when = datetime.fromtimestamp(tank["at_ms"] / 1000, site.timezone)
-        shown = rounded(measure.volume(tank["on_hand_m3"]), doubt / 2)
-        lines.append(
-            f"{name:16} {shown:>14} {rounded(doubt, None):>5} {_lasts(tank):>14} {measure.volume(room):6.0f}  {when:%a %H:%M}"
-        )
-    return lines
+def _wrapped(words: str) -> list[str]:
+    return textwrap.wrap(words, WIDTH, subsequent_indent="  ")
 
 
-def _lasts(tank: dict[str, Any]) -> str:
-    low, mid, high = tank["days_low"], tank["days_mid"], tank["days_high"]
-    if low is None:
+def _row(view: TankView, state: TankNow, scene: Scene) -> str:
+    """One tank in one line."""
+    from holdwater.web.words import age, amount, plus_minus  # noqa: PLC0415
+
+    name = view.name[:16]
+    if view.stand is None or state.at_ms is None:
+        return f"{name:16} {'unknown':>14}       {view.reason}"[:WIDTH]
+    room = amount(view.stand.room_m3, state.u_m3, scene.measure)
+    doubt = plus_minus(state.u_m3, scene.measure).split()[0]
+    read = age(state.at_ms, scene.now_ms)
+    return f"{name:16} {view.figure:>14} {doubt:>5} {_lasts(state):>14} {room:>6}  {read}"
+
+
+def _lasts(state: TankNow) -> str:
+    low, mid, high = state.days_low, state.days_mid, state.days_high
+    if low is None or mid is None or high is None:
         return "-"
     if low >= 90:
         return "over 90"
@@ -84,9 +90,8 @@ def _lasts(tank: dict[str, Any]) -> str:
 
 def remarks(answer: dict[str, Any]) -> list[str]:
     """What else a person should know: the broker, the clock, sensor boxes that wait."""
-    lines = ["", f"broker: {answer['broker'] or 'not connected yet'}"]
+    found = ["", *_wrapped(f"broker: {answer['broker'] or 'not connected yet'}")]
     if answer["clock"] != "trusted":
-        lines.append(f"clock: not trusted: {answer['clock']}; readings wait for their dates")
+        found += _wrapped(f"clock: not trusted: {answer['clock']}; readings wait for their dates")
     waiting = [node["name"] for node in answer["snapshot"]["nodes"] if node["state"] == "waiting"]
-    lines += [f"sensor box {name} waits: holdwater node accept {name}" for name in waiting]
-    return lines
+    return found + [f"sensor box {name} waits: holdwater node accept {name}" for name in waiting]

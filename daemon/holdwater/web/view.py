@@ -10,7 +10,7 @@ from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
 from holdwater.tanks.tank import Stand, Tank
 from holdwater.units import Measure
 from holdwater.web.words import age, amount, bare, change, first_sentence, lasts, listed, long_day, moment, plus_minus
-from holdwater_sensors.quality import Grade, grade_of
+from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
 from holdwater_sensors.quality import words as quality_words
 
 SEVERITIES = ("act now", "act today", "know")
@@ -224,9 +224,23 @@ def _lines(tank: Tank, state: TankNow, stand: Stand, scene: Scene) -> tuple[str,
     if state.at_ms is not None:
         known = f"read {age(state.at_ms, scene.now_ms)}"
         lines.append(known if scene.snapshot.clock_trusted else "read at a time that is not known for sure")
+    lines.append(waits(state, measure))
     room = f"room for {measure.volume_text(stand.room_m3, state.u_m3)} before it overflows"
     lines.append(room if stand.room_m3 > state.u_m3 else "full to the overflow lip")
     return tuple(line for line in lines if line)
+
+
+def waits(state: TankNow, measure: Measure) -> str:
+    """What a newer reading says that does not count yet; empty when there is none."""
+    if not state.waiting_quality:
+        return ""
+    why = _plain(quality_words(state.waiting_quality))
+    if state.waiting_m3 is None:
+        return f"the newest reading is not counted: {why}"
+    says = f"the newest reading says {measure.volume_text(state.waiting_m3, state.u_m3)}"
+    if reason_of(state.waiting_quality) is Reason.SPIKE:
+        return f"{says}, a jump: it counts once the next one bears it out"
+    return f"{says}, not counted: {why}"
 
 
 def _short(tank: Tank, measure: Measure) -> str:
