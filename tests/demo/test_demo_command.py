@@ -6,6 +6,7 @@ import json
 import re
 import resource
 import select
+import shlex
 import signal
 import socket
 import subprocess
@@ -116,6 +117,9 @@ def test_second_start_shows_live_levels_and_ends_at_ctrl_c(demo: Demo) -> None:
         return {each["name"] for each in tanks if each["on_hand_m3"] is not None} == {"drinking", "garden", "cabin"}
 
     until(all_known, 15)
+    (words,) = re.findall(r"look too +(.+)", demo.said)
+    shown = subprocess.run(shlex.split(words), capture_output=True, text=True, check=True).stdout
+    assert "drinking" in shown  # the line to copy works as it stands, in the terminal that started the demo
     drinking = next(each for each in demo.status()["snapshot"]["tanks"] if each["name"] == "drinking")
     assert drinking["on_hand_m3"] * 264.172 == pytest.approx(70, abs=4)
     assert "28 Oct 2026" in demo.said

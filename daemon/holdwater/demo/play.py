@@ -197,10 +197,18 @@ def welcome(ready: Ready) -> str:
             "",
             f"{ready.site.name} is an invented household. Its clock shows {now:%a} {now.day} {now:%b %Y}, {hour}, and runs.",
             f"  broker     {ready.broker.name} on {ready.broker.host}:{ready.broker.port}; try: {send}",
-            f"  look too   holdwater status --config {ready.config}",
+            f"  look too   {command()} status --config {ready.config}",
             f"Page: http://{ready.site.page.host}:{ready.site.page.port}/   Ctrl-C ends everything",
         ]
     )
+
+
+def command() -> str:
+    """How a person who stands in this folder calls `holdwater`: by its name where PATH finds it, else by its path."""
+    beside = Path(sys.executable).with_name("holdwater")  # not resolved: the interpreter of a venv is a link out of it
+    if shutil.which("holdwater") == str(beside) or not beside.exists():
+        return "holdwater"
+    return str(beside.relative_to(Path.cwd())) if beside.is_relative_to(Path.cwd()) else str(beside)
 
 
 @contextmanager
