@@ -12,14 +12,15 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis.stateful import run_state_machine_as_test
 
 from alerts.notice_machine import Plant, machine, restore
-from holdwater.alerts import engine as engine_module
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.facts import LevelFact, Moment
 from holdwater.alerts.kind import Kind
 from holdwater.alerts.kinds import KINDS
-from holdwater.alerts.matter import Advance, Run, Timing, advance
+from holdwater.alerts.matter import Advance, Judgement, Run, Timing, advance
+from holdwater.alerts.matters import Matters
 from holdwater.alerts.rows import Change, SavedNotice
 from holdwater.alerts.states import TABLE, Event, State, Verdict
+from holdwater.alerts.telling import Phase as Told
 from holdwater.config.site import Site
 from holdwater_sensors.quality import OK
 
@@ -86,6 +87,11 @@ def judge_back_by_time(fact: Any, view: Any, rule: Any) -> Any:
     return replace(judged, verdict=Verdict.BACK) if back and judged is not None else judged
 
 
+def with_matters(planted: type[Matters]) -> type[Alerts]:
+    """The engine over matters with a fault in them."""
+    return type(planted.__name__, (Alerts,), {"MATTERS": planted})
+
+
 class CountsLate(Alerts):
     """No watermark."""
 
@@ -112,11 +118,11 @@ class BelievesTheFuture(Alerts):
         return super().on_level(tank, ts_ms, amount, noise, scale, quality - quality % 100, mono_s)
 
 
-class ResendsAtStart(Alerts):
+class ResendsAtStart(Matters):
     """What was told is told again after a restart."""
 
-    def _restore(self, rows: Iterable[SavedNotice], memory: str) -> None:
-        super()._restore(rows, memory)
+    def restore(self, *saved: Any) -> None:
+        super().restore(*saved)
         self._matters = {key: replace(each, held=each.run.is_on) for key, each in self._matters.items()}
 
 
@@ -132,10 +138,10 @@ class ClearsInSilence(Alerts):
 
     def tick(self, now: Moment) -> list[Change]:
         changes = super().tick(now)
-        for (kind, _), matter in list(self._matters.items()):
-            if kind == "low" and matter.run.state is State.EASING:
-                judged = engine_module.Judgement(matter.subject, Verdict.BACK, matter.numbers, matter.words)
-                changes += self._apply(self._kinds[kind], judged, now.wall_ms, 10**12)
+        for matter in self._matters:
+            if matter.kind == "low" and matter.run.state is State.EASING:
+                judged = Judgement(matter.subject, Verdict.BACK, matter.numbers, matter.words)
+                changes += self._matters.apply(self._kinds[matter.kind], judged, now.wall_ms, 10**12)
         return changes
 
 
@@ -144,14 +150,14 @@ class RaisesInSilence(Alerts):
 
     def tick(self, now: Moment) -> list[Change]:
         changes = super().tick(now)
-        for (kind, _), matter in list(self._matters.items()):
-            if kind == "low" and matter.run.state is State.WATCHING:
-                judged = engine_module.Judgement(matter.subject, Verdict.BEYOND, matter.numbers, matter.words)
-                changes += self._apply(self._kinds[kind], judged, now.wall_ms, 0)
+        for matter in self._matters:
+            if matter.kind == "low" and matter.run.state is State.WATCHING:
+                judged = Judgement(matter.subject, Verdict.BEYOND, matter.numbers, matter.words)
+                changes += self._matters.apply(self._kinds[matter.kind], judged, now.wall_ms, 0)
         return changes
 
 
-class LosesWhatIsHeld(Alerts):
+class LosesWhatIsHeld(Matters):
     """What was held back is never told."""
 
     def _may_tell(self, kind: Any, matter: Any) -> bool:
@@ -165,28 +171,28 @@ class MeasuresByTheWall(Alerts):
         return super().tick(Moment(now.wall_ms, now.wall_ms / 1000))
 
 
-class OneKeyForAll(Alerts):
+class OneKeyForAll(Matters):
     """Keys do not carry the step."""
 
     def _outgoing(self, *args: Any) -> Any:
         return (replace(each, key=f"{each.notice}:{each.channel}") for each in super()._outgoing(*args))
 
 
-class ReusesNumbers(Alerts):
+class ReusesNumbers(Matters):
     """Every notice of a kind has the same number."""
 
     def _number(self, key: tuple[str, str]) -> int:
         return 1 + sorted(KINDS).index(key[0]) * 2 + (key[1] != "drinking")
 
 
-class SeesTheWrongOne(Alerts):
+class SeesTheWrongOne(Matters):
     """*seen* with a stale number hits what is on."""
 
     def _by_id(self, notice: int) -> Any:
         return next((each for each in self._matters.values() if each.run.is_on), None)
 
 
-class RepeatsThoughSeen(Alerts):
+class RepeatsThoughSeen(Matters):
     """*seen* does not stop the repeats."""
 
     def seen(self, notice: int, at_ms: int = 0) -> list[Change]:
@@ -200,7 +206,7 @@ class RepeatsThoughSeen(Alerts):
         return super()._repeat(replace(matter, seen_ms=None))
 
 
-class QuietForEver(Alerts):
+class QuietForEver(Matters):
     """*quiet* has no longest time."""
 
     def quiet(self, notice: int, for_s: float) -> list[Change]:
@@ -208,18 +214,18 @@ class QuietForEver(Alerts):
         return [] if matter is None else [self._keep(replace(matter, quiet_left_s=for_s))]
 
 
-class TellsTwice(Alerts):
+class TellsTwice(Matters):
     """A raise goes out twice."""
 
     def _raise(self, kind: Any, rule: Any, matter: Any, ts_ms: int) -> list[Change]:
         first = super()._raise(kind, rule, matter, ts_ms)
         return [
             *first,
-            self._tell(kind, rule, self._matters[matter.kind, matter.subject], engine_module.Phase.RAISE, ts_ms),
+            self._tell(kind, rule, self._matters[matter.kind, matter.subject], Told.RAISE, ts_ms),
         ]
 
 
-class ForgetsTheEnd(Alerts):
+class ForgetsTheEnd(Matters):
     """A cleared notice stays."""
 
     def _end(self, kind: Any, rule: Any, before: Any, after: Any, ts_ms: int) -> Change:
@@ -228,7 +234,7 @@ class ForgetsTheEnd(Alerts):
         return change
 
 
-class SaysNothingAtTheEnd(Alerts):
+class SaysNothingAtTheEnd(Matters):
     """A clear is never told."""
 
     def _end(self, kind: Any, rule: Any, before: Any, after: Any, ts_ms: int) -> Change:
@@ -254,7 +260,7 @@ def restore_unseen(engine: Any, site: Site, rows: Any, next_id: int, memory: str
 def restore_from_one(engine: Any, site: Site, rows: Any, next_id: int, memory: str, kinds: Any, step: Any) -> Alerts:
     """Numbers begin at one again."""
     made = restore(engine, site, rows, 1, memory, kinds, step)
-    made._next_id = 1
+    made._matters.next_id = 1
     return made
 
 
@@ -262,7 +268,7 @@ def restore_all_silent(engine: Any, site: Site, rows: Any, next_id: int, memory:
     """Silence counts from before the start."""
     made = restore(engine, site, rows, next_id, memory, kinds, step)
     made._heard = {name: replace(each, mono_s=-1e6) for name, each in made._heard.items()}
-    made._now = Moment(0, 0.0)
+    made._lived.now = Moment(0, 0.0)
     return made
 
 
@@ -292,7 +298,7 @@ FAULTS: dict[str, Plant] = {
     ),
     "in doubt does not hold back": Plant(kinds=kinds_with("low", held_by=())),
     "a broker that is away does not hold back": Plant(kinds=kinds_with("silent", held_by=())),
-    "what is held is lost": Plant(engine=LosesWhatIsHeld),
+    "what is held is lost": Plant(engine=with_matters(LosesWhatIsHeld)),
     "silence ends by time": Plant(kinds=kinds_with("silent", judge=judge_back_by_time)),
     "silence clears a level": Plant(engine=ClearsInSilence),
     "silence raises a level": Plant(engine=RaisesInSilence),
@@ -302,16 +308,16 @@ FAULTS: dict[str, Plant] = {
     "seen forgotten at restart": Plant(restore=restore_unseen),
     "numbers from one at restart": Plant(restore=restore_from_one),
     "silent at once after restart": Plant(restore=restore_all_silent),
-    "sent again at restart": Plant(engine=ResendsAtStart),
+    "sent again at restart": Plant(engine=with_matters(ResendsAtStart)),
     "back at restart": Plant(engine=BackAtStart),
-    "no step in the key": Plant(engine=OneKeyForAll),
-    "numbers used again": Plant(engine=ReusesNumbers),
-    "seen hits another notice": Plant(engine=SeesTheWrongOne),
-    "repeated though seen": Plant(engine=RepeatsThoughSeen),
-    "quiet for ever": Plant(engine=QuietForEver),
-    "raised twice": Plant(engine=TellsTwice),
-    "never ends": Plant(engine=ForgetsTheEnd),
-    "the end is not told": Plant(engine=SaysNothingAtTheEnd),
+    "no step in the key": Plant(engine=with_matters(OneKeyForAll)),
+    "numbers used again": Plant(engine=with_matters(ReusesNumbers)),
+    "seen hits another notice": Plant(engine=with_matters(SeesTheWrongOne)),
+    "repeated though seen": Plant(engine=with_matters(RepeatsThoughSeen)),
+    "quiet for ever": Plant(engine=with_matters(QuietForEver)),
+    "raised twice": Plant(engine=with_matters(TellsTwice)),
+    "never ends": Plant(engine=with_matters(ForgetsTheEnd)),
+    "the end is not told": Plant(engine=with_matters(SaysNothingAtTheEnd)),
 }
 
 
