@@ -166,14 +166,19 @@ class Alerts:
         words: str = "",
         numbers: Mapping[str, float] | None = None,
         upper: Verdict | str = Verdict.UNKNOWN,
+        *,
+        edition: str = "",
+        named: Mapping[str, str] | None = None,
     ) -> list[Change]:
-        """A fact about the service or a figure worked out elsewhere, already judged.
+        """A fact about the service or a figure worked out elsewhere, already judged; its parts as in `SystemFact`.
 
         Raises:
             KeyError: there is no such kind.
         """
         known = self._kinds[kind]
-        fact = SystemFact(kind, subject, ts_ms, Verdict(verdict).value, words, numbers or {}, Verdict(upper).value)
+        named, numbers = named or {}, numbers or {}
+        said = Verdict(verdict).value, words, numbers, Verdict(upper).value
+        fact = SystemFact(kind, subject, ts_ms, *said, edition=edition, named=named)
         judgement = known.judge(fact, self, self._matters.rule(known, subject))
         changes = [] if judgement is None else self._matters.apply(known, judgement, ts_ms, 0)
         return changes + self._matters.release(ts_ms)

@@ -92,7 +92,19 @@ class SilenceFact:
 
 @dataclass(frozen=True, slots=True)
 class SystemFact:
-    """A fact about the service itself or a figure worked out elsewhere, already judged."""
+    """A fact about the service itself or a figure worked out elsewhere, already judged.
+
+    Attributes:
+        kind: name of the kind it is for.
+        subject: what it is about.
+        ts_ms: time it stands for.
+        verdict: a `Verdict` by name.
+        words: reason, for the text.
+        numbers: figures for the text, SI.
+        upper: verdict for the worse stage.
+        edition: what there is to say (see `Judgement`).
+        named: further words for the text, by name.
+    """
 
     kind: str
     subject: str
@@ -101,6 +113,8 @@ class SystemFact:
     words: str = ""
     numbers: Mapping[str, float] = field(default_factory=dict)
     upper: str = "unknown"
+    edition: str = ""
+    named: Mapping[str, str] = field(default_factory=dict)
 
 
 Fact = LevelFact | FlowFact | AirFact | SilenceFact | SystemFact

@@ -78,7 +78,8 @@ class Kind:
         long: longer text.
         manual: what the manual says of it: when it comes, when it goes, what to do.
         samples: cases for the manual and the test of all texts: `subject`, `severity`, `numbers` and `words` as in a
-            `Telling`, and `cleared`, the numbers at its end where they are others.
+            `Telling`; `cleared`, the numbers at its end where they are others; `updated` and `updated_words`, those of an
+            update where the kind has editions (see `Judgement`).
         dimension: in which its lines are written in the config; None when it has none.
         held_by: kinds that make it doubtful: while one of them is on, it is held back.
         rises: it is raised by too much, not by too little: clear_at lies below raise_at.

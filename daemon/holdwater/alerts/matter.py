@@ -130,6 +130,7 @@ class Matter:
         words: reasons and names for its text.
         seen_ms: when the household said *seen*; None before.
         quiet_left_s: seconds for which it stays quiet; 0 when it is not.
+        edition: which of its kind's editions was told last; empty where the kind has none.
         held: raised, but held back by a matter that makes it doubtful.
         told: its raising was told to the channels.
         steps: number of steps so far.
@@ -151,6 +152,7 @@ class Matter:
     words: Words = ()
     seen_ms: int | None = None
     quiet_left_s: float = 0.0
+    edition: str = ""
     held: bool = False
     told: bool = False
     steps: int = 0
@@ -171,6 +173,8 @@ class Judgement:
         words: reasons and names for its text.
         upper: verdict for the worse stage.
         timing: other durations than those of the rule, where the fact itself brings them.
+        edition: names what there is to say, such as the evening that a forecast was made on. While the notice is on, another
+            edition than the one told last is told once, as an update; empty where there is never more to say.
     """
 
     subject: str
@@ -179,3 +183,4 @@ class Judgement:
     words: Words = ()
     upper: Verdict = Verdict.UNKNOWN
     timing: Timing | None = field(default=None)
+    edition: str = ""

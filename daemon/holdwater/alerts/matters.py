@@ -96,7 +96,8 @@ class Matters:
         if run is matter.run:
             return []
         upper = START if run.state is State.CLEAR else self._advance(matter.upper, judgement.upper, run_ms, timing)
-        after = replace(matter, run=run, upper=upper, numbers=judgement.numbers, words=judgement.words)
+        edition = judgement.edition or matter.edition
+        after = replace(matter, run=run, upper=upper, numbers=judgement.numbers, words=judgement.words, edition=edition)
         return self._settle(kind, rule, matter, after, ts_ms)
 
     def seen(self, notice: int, at_ms: int = 0) -> list[Change]:
@@ -165,15 +166,25 @@ class Matters:
             return [self._end(kind, rule, before, after, ts_ms)]
         if after.run.is_on and not before.run.is_on:
             return self._raise(kind, rule, after, ts_ms)
-        if after.run.is_on and after.severity.rank > before.peak.rank and after.told:
-            after = replace(after, seen_ms=None, quiet_left_s=0.0, repeats=0)
-            return [self._tell(kind, rule, after, Phase.RISE, ts_ms)]
-        if after.held and after.run.state is State.ACTIVE and self._may_tell(kind, after):
-            return [self._tell(kind, rule, after, Phase.RAISE, ts_ms)]
+        phase = self._phase(kind, before, after)
+        if phase is not None:
+            if phase is Phase.RISE:
+                after = replace(after, seen_ms=None, quiet_left_s=0.0, repeats=0)
+            return [self._tell(kind, rule, after, phase, ts_ms)]
+        if after.told:  # an edition that may not be told now is told when it may, if there is none newer by then
+            after = replace(after, edition=before.edition)
         if after.run.state is before.run.state and after.severity is before.severity:
             self._matters[after.kind, after.subject] = after
             return []
         return [self._keep(after)]
+
+    def _phase(self, kind: Kind, before: Matter, after: Matter) -> Phase | None:
+        """What is to be told of a matter that was on before and still is; None when there is nothing to tell."""
+        if after.run.is_on and after.severity.rank > before.peak.rank and after.told:
+            return Phase.RISE
+        if after.held and after.run.state is State.ACTIVE and self._may_tell(kind, after):
+            return Phase.RAISE
+        return Phase.UPDATE if after.edition != before.edition and self._may_update(kind, after) else None
 
     def _raise(self, kind: Kind, rule: Rule, matter: Matter, ts_ms: int) -> list[Change]:
         self._spare.pop((matter.kind, matter.subject), None)
@@ -209,7 +220,7 @@ class Matters:
         repeats = matter.severity is Severity.NOW and phase is not Phase.CLEAR and matter.repeats < len(REPEAT_S)
         matter = replace(
             matter, peak=peak, held=False, told=True, steps=matter.steps + 1, short=short, long=long,
-            repeat_in_s=REPEAT_S[matter.repeats] if repeats else None,
+            repeat_in_s=matter.repeat_in_s if phase is Phase.UPDATE else REPEAT_S[matter.repeats] if repeats else None,
         )  # fmt: skip
         at_ms = self._lived.wall_ms(ts_ms)
         step = Step(matter.id, matter.steps, ts_ms, at_ms, matter.run.state.value, matter.severity.value, short, long)
@@ -250,6 +261,13 @@ class Matters:
         lasted = newest_ms is not None and newest_ms - matter.run.from_ms >= FLAP_HOLD_MS
         return lasted or self._may_flap(matter)
 
+    def _may_update(self, kind: Kind, matter: Matter) -> bool:
+        if not matter.told or matter.run.state is not State.ACTIVE or matter.quiet_left_s > 0:
+            return False
+        if self._inhibited(kind, matter.subject):
+            return False
+        return self._told_today(matter) < FLAPS_A_DAY  # of any severity: what is new is no reason to flood anybody
+
     def _inhibited(self, kind: Kind, subject: str) -> bool:
         for name in kind.held_by:
             for (other, about), matter in self._matters.items():
@@ -260,8 +278,11 @@ class Matters:
     def _may_flap(self, matter: Matter) -> bool:
         if matter.severity is Severity.NOW:
             return True
+        return self._told_today(matter) < FLAPS_A_DAY
+
+    def _told_today(self, matter: Matter) -> int:
         times = self._flaps.get((matter.kind, matter.subject), ())
-        return sum(1 for each in times if self._lived.ms - each < DAY_MS) < FLAPS_A_DAY
+        return sum(1 for each in times if self._lived.ms - each < DAY_MS)
 
     def _flap(self, matter: Matter) -> None:
         """Remember that something was told, by the time the service has lived: a step of the wall clock is no time."""

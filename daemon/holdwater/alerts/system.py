@@ -10,5 +10,6 @@ from holdwater.alerts.states import Verdict
 
 def judge(fact: SystemFact, view: View, rule: Rule) -> Judgement | None:  # noqa: ARG001  every kind is asked the same way
     """The verdict as it came, with its figures and words."""
-    words = (("words", fact.words),) if fact.words else ()
-    return Judgement(fact.subject, Verdict(fact.verdict), tuple(fact.numbers.items()), words, upper=Verdict(fact.upper))
+    words = ((("words", fact.words),) if fact.words else ()) + tuple(fact.named.items())
+    numbers, upper = tuple(fact.numbers.items()), Verdict(fact.upper)
+    return Judgement(fact.subject, Verdict(fact.verdict), numbers, words, upper=upper, edition=fact.edition)

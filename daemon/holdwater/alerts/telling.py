@@ -22,6 +22,7 @@ class Phase(StrEnum):
     RAISE = "raise"
     RISE = "rise"  # it became worse
     REPEAT = "repeat"
+    UPDATE = "update"  # it still holds, and there is something new to say about it
     CLEAR = "clear"
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from holdwater.alerts.kind import Kind
@@ -30,16 +31,28 @@ class Text:
 def texts(kind: Kind, measure: Measure, zone: ZoneInfo) -> Iterator[Text]:
     """The texts of a kind: each of its samples raised, told again and cleared."""
     for number, sample in enumerate(kind.samples):
-        for phase in (Phase.RAISE, Phase.REPEAT, Phase.CLEAR):
+        for phase in _phases(sample):
             told = Telling(
                 subject=str(sample.get("subject", "drinking")),
                 phase=phase,
                 severity=sample.get("severity", kind.severity),
                 since_ms=AT_MS - LASTED_MS,
                 at_ms=AT_MS,
-                numbers=sample.get("cleared" if phase is Phase.CLEAR and "cleared" in sample else "numbers", {}),
-                words=sample.get("words", {}),
+                numbers=_of(sample, phase, "numbers"),
+                words=_of(sample, phase, "words"),
                 measure=measure,
                 zone=zone,
             )
             yield Text(kind.name, number, phase, told.severity, kind.short(told), kind.long(told))
+
+
+def _phases(sample: Mapping[str, Any]) -> tuple[Phase, ...]:
+    update = (Phase.UPDATE,) if "updated" in sample else ()
+    return (Phase.RAISE, Phase.REPEAT, *update, Phase.CLEAR)
+
+
+def _of(sample: Mapping[str, Any], phase: Phase, what: str) -> Mapping[str, Any]:
+    """Figures or words of a sample in a phase: its own where the sample has some for it, else those of the raise."""
+    own = {Phase.UPDATE: "updated", Phase.CLEAR: "cleared"}.get(phase, what)
+    found: Mapping[str, Any] = sample.get(own if what == "numbers" else f"{own}_{what}", sample.get(what, {}))
+    return found
