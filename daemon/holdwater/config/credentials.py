@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from holdwater.config.general import BrokerConfig
+from holdwater.config.mirror import MirrorConfig
 from holdwater.config.redact import is_secret
 from holdwater.config.secrets import Places, Secret, SecretError
 from holdwater.config.syntax import dotted
@@ -24,6 +25,15 @@ def broker_password(broker: BrokerConfig, places: Places) -> tuple[Secret | None
     except SecretError as error:
         way = "password_file" if broker.password_file is not None else "password_env"
         return None, [Problem(f"broker.{way}", error.found, error.expected, error.fix)]
+
+
+def mirror_token(mirror: MirrorConfig, places: Places) -> tuple[Secret | None, list[Problem]]:
+    """The mirror's token, or what is wrong with the way it is given."""
+    try:
+        return mirror.secret(places), []
+    except SecretError as error:
+        way = "token_file" if mirror.token_file is not None else "token_env"
+        return None, [Problem(f"mirror.{way}", error.found, error.expected, error.fix)]
 
 
 def with_paths(entry: M, at: tuple[object, ...], places: Places) -> tuple[M, list[Problem]]:

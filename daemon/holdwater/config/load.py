@@ -11,8 +11,10 @@ from typing import Any
 
 from holdwater.config.across import across
 from holdwater.config.channels import Channel
-from holdwater.config.credentials import broker_password, with_paths
+from holdwater.config.credentials import broker_password, mirror_token, with_paths
 from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, WeatherConfig, derived_client_id
+from holdwater.config.mirror import MirrorConfig
+from holdwater.config.mirrors import MirrorSettings
 from holdwater.config.notices import NoticeSettings
 from holdwater.config.parts import Parts, read_parts
 from holdwater.config.redact import sha_of, without_secrets
@@ -129,7 +131,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
     site: SiteConfig | None = parts.one.get("site")
     broker, store, page = _broker(parts, places), parts.one["store"], parts.one["page"]
     weather = parts.one["weather"] or WeatherConfig()
-    channels = _channels(parts, places)
+    channels, mirror = _channels(parts, places), _mirror(parts, places)
     tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
     instruments = _instruments(parts, site, weather.air)
     parts.problems += across(parts, tanks, instruments)
@@ -156,6 +158,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         notices=_notices(parts),
         channels=channels,
         exposures={name: entry.build(name) for name, entry in parts.many["exposure"].items()},
+        mirror=mirror,
         text=text,
         sha=sha_of(text),
     )
@@ -175,6 +178,22 @@ def _broker(parts: Parts, places: Places) -> BrokerSettings:
     store: StoreConfig | None = parts.one["store"]
     folder = store.build(places.folder).folder if store else places.folder
     return broker.build(password, places, derived_client_id(site.name if site else "", folder))
+
+
+def _mirror(parts: Parts, places: Places) -> MirrorSettings | None:
+    """The mirror's settings; None without the section, or where it is wrong."""
+    mirror: MirrorConfig | None = parts.one["mirror"]
+    if mirror is None:
+        return None
+    token, found = mirror_token(mirror, places)
+    parts.problems += found
+    if mirror.ca_file is not None and not places.path_of(mirror.ca_file).is_file():
+        path = places.path_of(mirror.ca_file)
+        parts.problems.append(
+            Problem("mirror.ca_file", f"there is no file {path}", "a file with a certificate (PEM)", "correct the path")
+        )
+    site: SiteConfig | None = parts.one.get("site")
+    return mirror.build(token, places, site.name if site else "")
 
 
 def _instruments(parts: Parts, site: SiteConfig | None, air: str | None) -> dict[str, Instrument]:

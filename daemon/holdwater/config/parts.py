@@ -43,6 +43,8 @@ def read_parts(text: str, data: dict[str, Any]) -> Parts:
             parts.many[name], found = read_many(section, data.get(name, {}))
         elif name == "site" and name not in data:
             found = [_NO_SITE]
+        elif section.optional and name not in data:
+            parts.one[name], found = None, []
         else:
             parts.one[name], found = read_one(section, data.get(name, {}))
         parts.problems += found

@@ -13,6 +13,7 @@ from holdwater.config.explain import problems_of
 from holdwater.config.exposure import ExposureConfig
 from holdwater.config.fields import models_in, shown
 from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, StoreConfig, WeatherConfig
+from holdwater.config.mirror import MirrorConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
 from holdwater.config.redact import is_secret
@@ -32,12 +33,14 @@ class Section:
         form: "one" is `[broker]`; "many" is `[tank.NAME]`.
         type: model, or union of models, of one entry.
         meaning: what it is for, in a sentence.
+        optional: a section that comes once and may be left out for good: no default stands for it.
     """
 
     name: str
     form: Literal["one", "many"]
     type: Any
     meaning: str
+    optional: bool = False
 
     @property
     def models(self) -> list[type[BaseModel]]:
@@ -66,6 +69,13 @@ def sections() -> dict[str, Section]:
             "One kind of notice; none is needed, defaults hold. `holdwater check` says every kind.",
         ),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
+        Section(
+            "mirror",
+            "one",
+            MirrorConfig,
+            "A time-series server that gets a copy of readings and levels; none when left out.",
+            optional=True,
+        ),
     )
     return {row.name: row for row in rows}
 

@@ -17,6 +17,7 @@ from holdwater.units import Measure
 if TYPE_CHECKING:
     from holdwater.config.channels import Channel
     from holdwater.config.exposures import Exposure
+    from holdwater.config.mirrors import MirrorSettings
     from holdwater.config.notices import NoticeSettings
     from holdwater.tanks.tank import Tank
     from holdwater_sensors.formats import Route
@@ -157,6 +158,7 @@ class Site:
         notices: thresholds and durations of every kind of notice.
         channels: where notices are sent, by name.
         exposures: what can freeze, by name.
+        mirror: the time-series server that gets a copy, or None.
         warnings: what is allowed but worth a word, one sentence each.
         text: the file's text with secrets out: this is what the store keeps.
         sha: SHA-256 of the canonical form: the same for two files that mean the same.
@@ -181,6 +183,7 @@ class Site:
     notices: NoticeSettings | None = None
     channels: Mapping[str, Channel] = field(default_factory=dict)
     exposures: Mapping[str, Exposure] = field(default_factory=dict)
+    mirror: MirrorSettings | None = None
     warnings: tuple[str, ...] = ()
     text: str = ""
     sha: bytes = b""

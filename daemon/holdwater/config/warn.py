@@ -87,6 +87,9 @@ def _network(site: Site) -> Iterable[str]:
             f"Everybody on the network of {site.page.host} can open the page; "
             "keep it off the internet (no port forwarding)."
         )
+    mirror = site.mirror
+    if mirror is not None and mirror.token is not None and mirror.url.startswith("http:") and not _here(mirror.host):
+        yield f"The mirror's token goes to {mirror.host} unencrypted; use https unless that wire is your own."
     if not any(getattr(channel, "kind", "") in {"webhook", "smtp", "program"} for channel in site.channels.values()):
         yield "Notices go to the log and the broker only; nobody is called. Add [channel.NAME]."
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from holdwater.config.mirrors import MirrorSettings
 from holdwater.config.site import Site
 from holdwater.tanks.tank import Tank
 from holdwater.units import M2_PER_FT2, M3_PER_GAL, M_PER_FT, Measure, trimmed
@@ -27,6 +28,8 @@ def site_words(site: Site) -> list[str]:
     ]
     lines += [f"Can freeze: {exposure_words(site, name)}" for name in site.exposures]
     lines += [f"Channel {name}: {channel_words(channel)}" for name, channel in site.channels.items()]
+    if site.mirror is not None:
+        lines.append(f"Mirror: {mirror_words(site.mirror)}")
     return lines
 
 
@@ -173,6 +176,14 @@ def channel_words(channel: Any) -> str:
     return ", ".join(parts)
 
 
+def mirror_words(mirror: MirrorSettings) -> str:
+    """The mirror: where to, under which name, how often; never the token."""
+    secret = "with a token" if mirror.token else "without a token"
+    where = f"{mirror.url}, bucket {mirror.bucket}, {secret}, as site {mirror.site}"
+    often = f"every {duration(mirror.every_s)}, at most {mirror.batch} readings a request and {mirror.rate} a second"
+    return f"readings and levels go to {where}; {often}"
+
+
 def site_values(site: Site) -> dict[str, Any]:
     """The site as plain values: volumes in m3 and gallons, lengths in m, times in ms."""
     broker, store, page = site.broker, site.store, site.page
@@ -202,6 +213,9 @@ def site_values(site: Site) -> dict[str, Any]:
         "page": {"on": page.on, "address": page.address, "hosts": list(page.hosts)},
         "channels": {name: {"kind": each.kind, "severity": each.severity} for name, each in site.channels.items()},
         "exposures": list(site.exposures),
+        "mirror": None
+        if site.mirror is None
+        else {"url": site.mirror.url, "bucket": site.mirror.bucket, "org": site.mirror.org, "site": site.mirror.site},
         "warnings": list(site.warnings),
     }
 
