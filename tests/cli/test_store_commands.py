@@ -146,3 +146,11 @@ def test_the_doctor_names_what_is_wrong_with_the_fix(site: Path) -> None:
     assert "ok     store" in done.stdout
     assert done.stdout.rstrip().endswith("to mend")
     assert START_MS + 72 * HOUR_MS > 0
+
+
+@pytest.mark.slow
+def test_an_export_of_nothing_says_so_beside_the_table(site: Path) -> None:
+    """The table stays empty, and the words go where they cannot be taken for a row."""
+    done = run_command("export", "notes", "--config", str(site))
+    assert (done.returncode, done.stdout) == (0, "")
+    assert done.stderr.startswith("no notes from 20")

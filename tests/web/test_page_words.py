@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 import pytest
 from hypothesis import given
@@ -13,7 +13,9 @@ from holdwater.config.site import Site
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
 from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeStepRow, RollRow
 from holdwater.units import Measure
-from holdwater.web.history import day_lines, note_words, read_season, signs_of
+from holdwater.web.charts.season import season_svg
+from holdwater.web.choice import Span
+from holdwater.web.history import day_lines, last_day, note_words, read_season, signs_of
 from holdwater.web.view import Scene, day_line, now_view, quiet_choices
 from holdwater.web.words import age, change, clock, lasts, listed, moment, plus_minus
 from web.household import (
@@ -272,6 +274,42 @@ def test_a_season_covers_whole_local_days_up_to_tonight() -> None:
     assert (short.tanks[0].span_ms, long.tanks[0].span_ms) == (HOUR_MS, DAY_MS)
 
 
+def test_a_season_may_end_on_an_earlier_day_and_then_shows_no_today() -> None:
+    """The days up to it, that day counted; today lies outside."""
+    with season_book(SITE).reader() as reader:
+        season = read_season(SITE, reader, US, ("drinking",), days=90, now_ms=NOW_MS, last=date(2026, 8, 31))
+    assert datetime.fromtimestamp(season.start_ms / 1000, ZONE).isoformat() == "2026-06-03T00:00:00-06:00"
+    assert datetime.fromtimestamp(season.end_ms / 1000, ZONE).isoformat() == "2026-09-01T00:00:00-06:00"
+    assert ">today<" not in season_svg(season)
+    assert ">August<" in season_svg(season)
+
+
+@pytest.mark.parametrize(
+    ("newest_days_ago", "last"),
+    [(0, date(2026, 10, 28)), (119, date(2026, 10, 28)), (130, date(2026, 6, 20)), (None, date(2026, 10, 28))],
+)
+def test_a_store_that_ends_before_the_span_is_shown_up_to_its_own_end(newest_days_ago: int | None, last: date) -> None:
+    """An empty picture helps nobody; as long as any of it would show, the span ends today."""
+    newest_ms = -1 if newest_days_ago is None else NOW_MS - newest_days_ago * DAY_MS
+    assert last_day(SITE, 120, newest_ms, NOW_MS) == last
+
+
+def test_the_spans_beside_one_are_earlier_and_later_but_never_ahead_of_today() -> None:
+    """Steps are as long as the span; the last one ends today."""
+    span, today = Span(30, ("drinking",), "", date(2026, 10, 10)), date(2026, 10, 28)
+    assert span.beside(date(2026, 10, 10), today) == (("earlier", date(2026, 9, 10)), ("later", today))
+    assert span.beside(today, today) == (("earlier", date(2026, 9, 28)),)
+    assert span.query(to=date(2026, 9, 10)) == "days=30&to=2026-09-10"
+    assert span.query(days=7) == "days=7&to=2026-10-10"
+
+
+def test_a_notice_says_act_now_once() -> None:
+    """The page says the severity itself."""
+    shout = replace(LOW, short="ACT NOW Shut it.", long="ACT NOW Shut it. Look for wet ground.")
+    (view,) = now_view(Scene(SITE, replace(well(SITE), notices=(shout,)), US, NOW_MS)).notices
+    assert view.text == "Shut it. Look for wet ground."
+
+
 def test_rain_of_a_day_is_the_sum_of_its_readings() -> None:
     """Each reading is the rain since the one before: mean times count."""
     book = season_book(SITE)
@@ -289,6 +327,6 @@ def test_the_table_says_unknown_and_dashes_where_nothing_is_known() -> None:
         days={"drinking": rows}, rolled={"garden:rain": [], "garden:air": [RollRow(rows[0].start_ms, -2.0, 0, 1, 9, 0)]}
     )
     with book.reader() as reader:
-        today, yesterday = day_lines(SITE, reader, US, ("drinking",), days=2, now_ms=NOW_MS)
+        today, yesterday = day_lines(SITE, reader, US, ("drinking",), days=2, last=date(2026, 10, 28))
     assert (today.levels, today.rain, today.low) == (("unknown",), "–", "–")
     assert (yesterday.levels, yesterday.low) == (("5.0 ± 0.2",), "28")

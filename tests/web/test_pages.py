@@ -128,7 +128,21 @@ def test_the_table_holds_a_row_for_each_local_day(page: Served) -> None:
 
 @pytest.mark.parametrize(
     "query",
-    ["days=0", "days=-3", "days=1e2", "days=99999", "days=abc", "days=%D9%A3", "days=", "tank=nobody", "tank=%00"],
+    [
+        "days=0",
+        "days=-3",
+        "days=1e2",
+        "days=99999",
+        "days=abc",
+        "days=%D9%A3",
+        "days=",
+        "tank=nobody",
+        "tank=%00",
+        "to=yesterday",
+        "to=2026-02-30",
+        "to=1970-01-01",
+        "to=20261028",
+    ],
 )
 def test_a_wrong_range_or_tank_is_refused_with_what_was_found_and_expected(page: Served, query: str) -> None:
     """A clear error, no traceback."""

@@ -63,7 +63,9 @@ def command(
         bounds = (oldest, reader.newest_ms() or 0)
         start, end = span_ms(since, until, days, site.timezone, bounds)
         rows = ROWS[what](site, reader, start, end, chosen)
-        _write(rows, form, sys.stdout if out is None else stack.enter_context(_made(out)))
+        written = _write(rows, form, sys.stdout if out is None else stack.enter_context(_made(out)))
+    if not written:
+        click.echo(f"no {what} from {_time(site, start)} to {_time(site, end)}", err=True)
 
 
 def _made(path: Path) -> IO[str]:
@@ -73,9 +75,11 @@ def _made(path: Path) -> IO[str]:
         raise OutsideError(f"cannot be written: {error.strerror}", where=str(path), do="give another path") from None
 
 
-def _write(rows: Iterable[dict[str, Any]], form: str, file: IO[str]) -> None:
+def _write(rows: Iterable[dict[str, Any]], form: str, file: IO[str]) -> int:
+    """Write the rows; how many there were."""
     table: Any = None
-    for row in rows:
+    count = 0
+    for count, row in enumerate(rows, start=1):  # noqa: B007 -- what the last one leaves is the answer
         if form == "jsonl":
             file.write(json.dumps(row, ensure_ascii=False) + "\n")
             continue
@@ -83,6 +87,7 @@ def _write(rows: Iterable[dict[str, Any]], form: str, file: IO[str]) -> None:
             table = csv.DictWriter(file, list(row), lineterminator="\n")
             table.writeheader()
         table.writerow({name: json.dumps(value) if isinstance(value, dict) else value for name, value in row.items()})
+    return count
 
 
 def _time(site: Site, ts_ms: int) -> str:

@@ -45,10 +45,15 @@ def lines(scene: Scene) -> list[str]:
     """The sentence, the notices, the table, and what the newest readings say that does not count yet."""
     from holdwater.snapshot import TankNow  # noqa: PLC0415
     from holdwater.web.view import now_view, waits  # noqa: PLC0415
+    from holdwater.web.words import bare  # noqa: PLC0415
 
     view = now_view(scene)
     states = [scene.snapshot.tank(each.name) or TankNow(each.name) for each in view.tanks]
-    found = [view.day, *(f"  [{each.id}] {each.severity}: {each.short}" for each in view.notices), ""]
+    found = [view.day]
+    for notice in view.notices:
+        words = f"  [{notice.id}] {notice.severity}: {bare(notice.short)}"
+        found += textwrap.wrap(words, WIDTH, subsequent_indent="      ")
+    found.append("")
     found.append(
         f"{'tank':16} {'on hand ' + scene.measure.volume_unit:>14} {'+-':>5} {'lasts days':>14} {'room':>6}  read"
     )

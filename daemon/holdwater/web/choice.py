@@ -1,9 +1,10 @@
-"""What the reader chose: units and light by cookie, range and tanks by address. The unknown is refused or ignored."""
+"""What the reader chose: units and light by cookie, range, last day and tanks by address. The unknown is refused or ignored."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import cast
 from urllib.parse import urlencode, urlsplit
 
@@ -17,24 +18,34 @@ LIGHTS = ("day", "night", "device")
 RANGES = ((7, "week"), (30, "month"), (120, "season"), (365, "year"))
 DAYS_DEFAULT = 120
 DAYS_MOST = 3660
+YEARS = (1990, 2200)
 PATHS = ("/", "/season", "/season/table")
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Range and tanks of a season."""
+    """Range and tanks of a season; `to` is its last local day, None for today."""
 
     days: int
     tanks: tuple[str, ...]
     one: str
+    to: date | None = None
 
-    def query(self, days: int | None = None, tank: str | None = None) -> str:
-        """The same as an address, with another range or tank."""
+    def query(self, days: int | None = None, tank: str | None = None, to: date | None = None) -> str:
+        """The same as an address, with another range, tank or last day."""
         pairs = {"days": str(days or self.days)}
         name = self.one if tank is None else tank
+        last = to or self.to
         if name:
             pairs["tank"] = name
+        if last is not None:
+            pairs["to"] = last.isoformat()
         return urlencode(pairs)
+
+    def beside(self, last: date, today: date) -> tuple[tuple[str, date], ...]:
+        """The spans before and after one that ends on a day, as (word, last day); none after today."""
+        before, after = last - timedelta(days=self.days), min(last + timedelta(days=self.days), today)
+        return (("earlier", before), *((("later", after),) if last < today else ()))
 
 
 def measure_of(request: Request, default: Measure) -> Measure:
@@ -69,7 +80,23 @@ def span_of(query: Mapping[str, str], names: tuple[str, ...]) -> Span:
             expected=f"one of {', '.join(names)}",
             do="choose one of the tanks above the picture",
         )
-    return Span(int(text), (one,) if one else names, one)
+    return Span(int(text), (one,) if one else names, one, _last_day(query.get("to", "")))
+
+
+def _last_day(text: str) -> date | None:
+    if not text:
+        return None
+    try:
+        day = date.fromisoformat(text if len(text) == len("2026-10-28") else "")
+    except ValueError:
+        day = date.min
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise UsageError(
+            f"to is {text[:40]!r}",
+            expected=f"a day like 2026-10-28, {YEARS[0]} to {YEARS[1]}",
+            do="choose earlier or later above the picture",
+        )
+    return day
 
 
 def way_back(text: str) -> str:

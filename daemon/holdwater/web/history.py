@@ -33,9 +33,16 @@ class DayLine:
 
 
 def read_season(
-    site: Site, reader: History, measure: Measure, names: Sequence[str], *, days: int, now_ms: int
+    site: Site,
+    reader: History,
+    measure: Measure,
+    names: Sequence[str],
+    *,
+    days: int,
+    now_ms: int,
+    last: date | None = None,
 ) -> Season:
-    """The last so many local days, today counted.
+    """So many local days up to one, that day counted.
 
     Args:
         site: tanks and series.
@@ -44,8 +51,9 @@ def read_season(
         names: tanks to show, in this order.
         days: 1 to 3,660.
         now_ms: where *today* is.
+        last: the last day; today when None.
     """
-    start, end = season_bounds(site, days, now_ms)
+    start, end = season_bounds(site, days, last or local_date(now_ms, site.timezone))
     span = HOUR_MS if days <= HOURS_UP_TO_DAYS else DAY_MS
     lanes = []
     for name in names:
@@ -57,11 +65,22 @@ def read_season(
     )
 
 
-def season_bounds(site: Site, days: int, now_ms: int) -> tuple[int, int]:
-    """Local midnights around the last so many days."""
+def season_bounds(site: Site, days: int, last: date) -> tuple[int, int]:
+    """Local midnights around so many days up to one."""
+    first, after = last - timedelta(days=days - 1), last + timedelta(days=1)
+    return midnight_ms(first, site.timezone), midnight_ms(after, site.timezone)
+
+
+def last_day(site: Site, days: int, newest_ms: int, now_ms: int) -> date:
+    """The last day of a span that names none: today, or that of the newest reading where the span would show nothing.
+
+    A store that was filled by a replay, or that rested over a summer, would else be shown as an empty picture.
+    """
     today = local_date(now_ms, site.timezone)
-    return midnight_ms(today - timedelta(days=days - 1), site.timezone), midnight_ms(
-        today + timedelta(days=1), site.timezone
+    return (
+        today
+        if newest_ms < 0 or newest_ms >= season_bounds(site, days, today)[0]
+        else local_date(newest_ms, site.timezone)
     )
 
 
@@ -116,10 +135,10 @@ def note_words(note: NoteRow, measure: Measure) -> str:
 
 
 def day_lines(
-    site: Site, reader: History, measure: Measure, names: Sequence[str], *, days: int, now_ms: int
+    site: Site, reader: History, measure: Measure, names: Sequence[str], *, days: int, last: date
 ) -> list[DayLine]:
     """The season as a table, the newest day first."""
-    start, end = season_bounds(site, days, now_ms)
+    start, end = season_bounds(site, days, last)
     levels = {
         name: {_day(row.start_ms, site): row for row in reader.levels(name, DAY_MS, start, end)} for name in names
     }

@@ -9,6 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 from urllib.parse import parse_qs
 
@@ -27,7 +28,7 @@ from holdwater.web.charts.season import NARROW, season_svg, sign_when
 from holdwater.web.charts.section import section_svg
 from holdwater.web.choice import LIGHTS, RANGES, UNITS, Span, light_of, measure_of, span_of, way_back
 from holdwater.web.guard import BodyTooLong, body_of
-from holdwater.web.history import day_lines, read_season
+from holdwater.web.history import day_lines, last_day, read_season
 from holdwater.web.sources import History
 from holdwater.web.static_files import StaticFile
 from holdwater.web.view import QUIET_HOURS, NowView, Scene, TankView, now_view, quiet_choices
@@ -97,14 +98,16 @@ class Pages:
     async def season(self, request: Request) -> Response:
         """The season in lanes."""
         measure, span = measure_of(request, self._from.site.measure), self._span(request)
-        drawn = await asyncio.get_running_loop().run_in_executor(self._draw, self._drawn, span, measure)
-        return self._page("season.html", request, drawn=drawn, span=span, signs=drawn.signs, ranges=RANGES)
+        last = self._last(span)
+        drawn = await asyncio.get_running_loop().run_in_executor(self._draw, self._drawn, span, last, measure)
+        return self._page("season.html", request, drawn=drawn, signs=drawn.signs, **self._range(span, last))
 
     async def table(self, request: Request) -> Response:
         """The season as a table."""
         measure, span = measure_of(request, self._from.site.measure), self._span(request)
-        lines = await asyncio.get_running_loop().run_in_executor(self._draw, self._lines, span, measure)
-        return self._page("table.html", request, lines=lines, span=span, ranges=RANGES, measure=measure)
+        last = self._last(span)
+        lines = await asyncio.get_running_loop().run_in_executor(self._draw, self._lines, span, last, measure)
+        return self._page("table.html", request, lines=lines, measure=measure, **self._range(span, last))
 
     async def health(self, _: Request) -> Response:
         """`ok` while the loop's heart beats."""
@@ -186,14 +189,26 @@ class Pages:
     def _span(self, request: Request) -> Span:
         return span_of(request.query_params, tuple(self._from.site.tanks))
 
-    def _drawn(self, span: Span, measure: Measure) -> Drawn:
+    def _last(self, span: Span) -> date:
+        """The last local day of a span."""
+        now_ms, newest_ms = self._from.now_ms(), self._from.snapshot().newest_ms
+        return span.to or last_day(self._from.site, span.days, newest_ms, now_ms)
+
+    def _range(self, span: Span, last: date) -> dict[str, Any]:
+        """What heading and links of a season need."""
+        today = local(self._from.now_ms(), self._from.site.timezone).date()
+        return {"span": span, "ranges": RANGES, "last": last, "today": today, "beside": span.beside(last, today)}
+
+    def _drawn(self, span: Span, last: date, measure: Measure) -> Drawn:
         """Draw a season, or take it from memory. Runs on the drawing thread only, so one at a time."""
         now = self._from.now_ms()
-        key = (span, measure, self._from.snapshot().newest_ms, now // 60_000)
+        key = (span, last, measure, self._from.snapshot().newest_ms, now // 60_000)
         drawn = self._seasons.get(key)
         if drawn is None:
             with self._from.reader() as reader:
-                season = read_season(self._from.site, reader, measure, span.tanks, days=span.days, now_ms=now)
+                season = read_season(
+                    self._from.site, reader, measure, span.tanks, days=span.days, now_ms=now, last=last
+                )
             signs = [(sign, sign_when(sign, season)) for sign in season.signs]
             drawn = self._seasons[key] = Drawn(season_svg(season), season_svg(season, NARROW), signs)
             while len(self._seasons) > SEASONS_KEPT:
@@ -201,9 +216,9 @@ class Pages:
         self._seasons.move_to_end(key)
         return drawn
 
-    def _lines(self, span: Span, measure: Measure) -> Any:
+    def _lines(self, span: Span, last: date, measure: Measure) -> Any:
         with self._from.reader() as reader:
-            return day_lines(self._from.site, reader, measure, span.tanks, days=span.days, now_ms=self._from.now_ms())
+            return day_lines(self._from.site, reader, measure, span.tanks, days=span.days, last=last)
 
     def _page(self, template: str, request: Request, **values: Any) -> Response:
         site = self._from.site

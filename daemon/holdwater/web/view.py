@@ -278,7 +278,7 @@ def _notice(notice: NoticeNow, scene: Scene) -> NoticeView:
         severity.replace(" ", "-"),
         scene.when(notice.since_ms),
         notice.short,
-        notice.long or bare(notice.short),
+        bare(notice.long or notice.short),
         notice.seen,
         quiet,
         notice.state == "easing",
