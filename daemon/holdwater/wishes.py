@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from holdwater.alerts.states import Verdict
 from holdwater.intake.decode import NODE_NAME
+from holdwater.noting import MOST_TEXT, NOTE_KINDS, QUANTITIES, check_figures
 from holdwater.store.batch import Batch, NoteRecord
-from holdwater.units import Dimension, UnitError, parse
+from holdwater.units import UnitError, parse
 
 if TYPE_CHECKING:
     from holdwater.alerts.engine import Alerts
@@ -24,19 +25,6 @@ if TYPE_CHECKING:
 
 Fact = tuple[str, str, bool, str]
 Answer = tuple["list[Change]", dict[str, Any]]
-
-NOTE_KINDS = (
-    "load", "well run", "moved", "dip", "watering", "working on it", "away", "home", "guests", "screen cleaned", "drained", "opened",
-    "dosed", "tested", "link shut", "link open", "mended", "other",
-)  # fmt: skip
-QUANTITIES: dict[str, tuple[str, Dimension]] = {
-    "volume": ("volume_m3", "volume"),
-    "depth": ("depth_m", "length"),
-    "for": ("for_s", "time"),
-}
-"""Keys of a note that hold a quantity as text, the key it is stored under in SI, and its dimension."""
-
-MOST_TEXT = 500
 
 
 class Wishes:
@@ -132,9 +120,9 @@ class Wishes:
         kind = str(body.get("kind", ""))
         if kind not in NOTE_KINDS:
             return [], {"error": f"unknown kind of note {kind!r}; known: {', '.join(NOTE_KINDS)}"}
-        tank = body.get("tank")
-        if tank is not None and tank not in self._site.tanks:
-            return [], {"error": f"no tank {tank!r}; tanks: {', '.join(self._site.tanks)}"}
+        faults = check_figures(body, self._site)
+        if faults:
+            return [], {"error": " ".join(faults.values())}
         at_ms = _at_ms(body, now)
         kept = _figures(body)
         text = json.dumps(kept, sort_keys=True, separators=(",", ":"))

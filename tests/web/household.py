@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from holdwater.config.site import PageSettings, Site
 from holdwater.errors import UsageError
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
-from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeStepRow, RollRow
+from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeLife, NoticeStepRow, RollRow
 from holdwater.tanks.boxes import box
 from holdwater.tanks.lying import horizontal_cylinder
 from holdwater.tanks.tank import Tank
@@ -174,6 +174,8 @@ class Book:
     days: dict[str, list[LevelRow]] = field(default_factory=dict)
     rolled: dict[str, list[RollRow]] = field(default_factory=dict)
     steps: list[NoticeStepRow] = field(default_factory=list)
+    seen: dict[int, int] = field(default_factory=dict)
+    told: dict[int, tuple[tuple[str, str], ...]] = field(default_factory=dict)
     written: list[NoteRow] = field(default_factory=list)
     opened: int = 0
 
@@ -215,6 +217,18 @@ class BookReader:
     def notices(self, start_ms: int, end_ms: int) -> Sequence[NoticeStepRow]:
         self._check()
         return [step for step in self._book.steps if start_ms <= step.at_ms < end_ms]
+
+    def lives(self, start_ms: int) -> Sequence[NoticeLife]:
+        self._check()
+        found = []
+        for number in sorted({step.notice for step in self._book.steps if step.at_ms >= start_ms}, reverse=True):
+            steps = tuple(step for step in self._book.steps if step.notice == number)
+            told = self._book.told.get(number, (("log", "sent"), ("mqtt", "sent")))
+            seen = self._book.seen.get(number)
+            found.append(
+                NoticeLife(number, steps[0].kind, steps[0].subject, steps[-1].state, steps[0].at_ms, seen, steps, told)
+            )
+        return found
 
     def notes(self, start_ms: int, end_ms: int) -> Sequence[NoteRow]:
         self._check()
@@ -417,10 +431,14 @@ class Hatch:
         self.snapshot = snapshot
         self.wishes: list[tuple[str, dict[str, Any]]] = []
         self.fault: Exception | None = None
+        self.answer: dict[str, Any] = {"ok": True}
 
     def ask(self, what: str, body: dict[str, Any], timeout_s: float = 5.0) -> dict[str, Any]:
         if self.fault is not None:
             raise self.fault
+        if what in {"note", "time"}:
+            self.wishes.append((what, body))
+            return dict(self.answer)
         known = [notice for notice in self.snapshot.notices if notice.id == body["notice"]]
         if not known:
             return {"error": f"no notice has the number {body['notice']}"}

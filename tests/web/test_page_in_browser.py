@@ -23,7 +23,16 @@ pytestmark = [
 ]
 
 PHONE, TABLE = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
-PAGES = ("/", "/season", "/season?days=7&tank=drinking", "/season/table", "/nowhere")
+PAGES = (
+    "/",
+    "/season",
+    "/season?days=7&tank=drinking",
+    "/season/table",
+    "/notices",
+    "/note",
+    "/note?kind=load",
+    "/nowhere",
+)
 
 
 @pytest.fixture(scope="module")
@@ -256,7 +265,7 @@ def test_texts_of_the_pictures_do_not_overlap_as_the_browser_sets_them(
 
 
 def test_the_main_figure_is_the_largest_thing_and_taps_are_large_enough(page: Served, browser: Any) -> None:
-    """Three to six times the text; 44 px to press."""
+    """Three to six times the text; 48 px to press."""
     with tab(browser, viewport=PHONE) as (view, _):
         view.goto(address(page))
         size = "e => parseFloat(getComputedStyle(e).fontSize)"
@@ -264,8 +273,30 @@ def test_the_main_figure_is_the_largest_thing_and_taps_are_large_enough(page: Se
         figure = view.locator("[data-part=figure]").first.evaluate(size)
         assert base >= 18
         assert 3 <= figure / base <= 6
-        heights = view.eval_on_selector_all("button", "some => some.map((each) => each.getBoundingClientRect().height)")
-        assert min(heights) >= 44
+        for path in ("/", "/note", "/note?kind=dip", "/note?kind=watering", "/notices"):
+            view.goto(address(page, path))
+            what = "button, nav a, .choices a, .actions a, .sheet input:not([type=hidden]), select, textarea"
+            heights = view.eval_on_selector_all(what, "some => some.map((each) => each.getBoundingClientRect().height)")
+            assert min(each for each in heights if each) >= 48, path
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_a_load_is_noted_from_a_phone(page: Served, browser: Any, script: bool) -> None:
+    """From the first page by three taps and two fields; a figure without its unit is asked for again."""
+    with tab(browser, viewport=PHONE, java_script_enabled=script) as (view, watch):
+        view.goto(address(page))
+        view.get_by_role("link", name="Note", exact=True).click()
+        view.get_by_role("link", name="Load").click()
+        view.get_by_label("Which tank").select_option("drinking")
+        view.get_by_label("How much").fill("125")
+        view.get_by_role("button", name="Note it").click()
+        assert "has no unit" in (view.locator("#e-volume").text_content() or "")
+        assert view.get_by_label("Which tank").input_value() == "drinking"
+        view.get_by_label("How much").fill("125 gal")
+        view.get_by_role("button", name="Note it").click()
+        assert "Noted: load, drinking, 125 gal." in (view.get_by_role("status").first.text_content() or "")
+        assert [(what, body["volume"]) for what, body in page.hatch.wishes] == [("note", "125 gal")]
+        assert [each for each in watch.complaints if "400" not in each] == []
 
 
 def test_on_paper_there_are_no_buttons_and_fills_become_hatches(page: Served, browser: Any) -> None:

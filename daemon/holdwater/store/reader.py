@@ -12,7 +12,7 @@ from holdwater.errors import StoreError
 from holdwater.store import steps
 from holdwater.store.connect import STORE_NAME, connect
 from holdwater.store.digits import unpack
-from holdwater.store.rows import LevelRow, NoteRow, NoticeStepRow, ReadingRow, RollRow
+from holdwater.store.rows import LevelRow, NoteRow, NoticeLife, NoticeStepRow, ReadingRow, RollRow
 from holdwater.units import wire_unit
 
 PAGE = 5000
@@ -151,6 +151,36 @@ class Reader:
             end_ms,
         )
         return [NoticeStepRow(*row) for row in rows]
+
+    def lives(self, start_ms: int) -> list[NoticeLife]:
+        """Notices of which anything was told since a time, each with all its steps; the newest first."""
+        rows = self._all(
+            "SELECT id, kind, subject, state, since, seen FROM notice "
+            "WHERE id IN (SELECT notice FROM notice_step WHERE at >= ?) ORDER BY id DESC",
+            start_ms,
+        )
+        return [NoticeLife(*row[:6], self._steps_of(row[0]), self._told(row[0])) for row in rows]  # type: ignore[call-arg]
+
+    def _steps_of(self, notice: int) -> tuple[NoticeStepRow, ...]:
+        rows = self._all(
+            "SELECT s.notice, s.n, n.kind, n.subject, s.severity, s.at, s.state, s.short, s.long "
+            "FROM notice_step s JOIN notice n ON n.id = s.notice WHERE s.notice = ? ORDER BY s.n",
+            notice,
+        )
+        return tuple(NoticeStepRow(*row) for row in rows)
+
+    def _told(self, notice: int) -> tuple[tuple[str, str], ...]:
+        """What became of a notice on each channel; found by the range of its keys, since the outbox only grows."""
+        store = self._connection.execute("SELECT value FROM meta WHERE key = 'store'").fetchone()[0]
+        rows = self._all(
+            "SELECT channel, state FROM outbox WHERE key >= ? AND key < ?", f"{store}:{notice}:", f"{store}:{notice};"
+        )
+        rank = ("sent", "refused", "waiting")
+        worst: dict[str, str] = {}
+        for channel, state in rows:
+            plain = state if state in rank else "sent"
+            worst[channel] = max(worst.get(channel, "sent"), plain, key=rank.index)
+        return tuple(sorted(worst.items()))
 
     def newest_ms(self) -> int | None:
         """Time of the newest reading."""

@@ -66,3 +66,20 @@ class NoticeStepRow:
     state: str
     short: str
     long: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeLife:
+    """A notice from its raising on: its steps in order, when it was seen, and what became of it on each channel.
+
+    `told` holds (channel, state): sent, waiting or refused; the worst of its messages counts, waiting before refused before sent.
+    """
+
+    id: int
+    kind: str
+    subject: str
+    state: str
+    since_ms: int
+    seen_ms: int | None
+    steps: tuple[NoticeStepRow, ...]
+    told: tuple[tuple[str, str], ...]

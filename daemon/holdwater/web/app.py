@@ -62,6 +62,8 @@ def _routes(pages: Pages) -> list[Route]:
         Route("/", pages.now),
         Route("/season", pages.season),
         Route("/season/table", pages.table),
+        Route("/notices", pages.notices.show),
+        Route("/note", pages.notes.serve, methods=["GET", "POST"]),
         Route("/api/now", pages.api_now),
         Route("/health", pages.health),
         Route("/static/{name}", pages.static),

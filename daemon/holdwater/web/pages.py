@@ -26,9 +26,11 @@ from holdwater.units import Measure
 from holdwater.web.charts.data import Sign
 from holdwater.web.charts.season import NARROW, season_svg, sign_when
 from holdwater.web.charts.section import section_svg
-from holdwater.web.choice import LIGHTS, RANGES, UNITS, Span, light_of, measure_of, span_of, way_back
+from holdwater.web.choice import LIGHTS, PATHS, RANGES, UNITS, Span, light_of, measure_of, span_of, way_back
 from holdwater.web.guard import BodyTooLong, body_of
 from holdwater.web.history import day_lines, last_day, read_season
+from holdwater.web.notes import NotePages
+from holdwater.web.notices import NoticePages
 from holdwater.web.sources import History
 from holdwater.web.static_files import StaticFile
 from holdwater.web.view import QUIET_HOURS, NowView, Scene, TankView, now_view, quiet_choices
@@ -72,42 +74,45 @@ class Pages:
         self._from = sources
         self._templates = templates
         self._files = files
-        self._draw = ThreadPoolExecutor(1, thread_name_prefix="page-draw")
-        self._ask = ThreadPoolExecutor(1, thread_name_prefix="page-ask")
+        self.draw = ThreadPoolExecutor(1, thread_name_prefix="page-draw")
+        self._asks = ThreadPoolExecutor(1, thread_name_prefix="page-ask")
         self._seasons: OrderedDict[tuple[object, ...], Drawn] = OrderedDict()
+        self.notes = NotePages(self, sources.site)
+        self.notices = NoticePages(self)
 
     def close(self) -> None:
         """End the two threads."""
-        self._draw.shutdown(wait=False, cancel_futures=True)
-        self._ask.shutdown(wait=False, cancel_futures=True)
+        self.draw.shutdown(wait=False, cancel_futures=True)
+        self._asks.shutdown(wait=False, cancel_futures=True)
 
     # Reading
 
     async def now(self, request: Request) -> Response:
         """What is on hand, and what to do."""
-        scene = self._scene(request)
+        scene = self.scene(request)
         view = now_view(scene)
         pictures = [_picture(tank, scene.measure) for tank in view.tanks]
-        return self._page("now.html", request, view=view, pictures=pictures, quiet=quiet_choices(scene))
+        said = self.notes.said(request.query_params.get("noted", ""))
+        return self.page("now.html", request, view=view, pictures=pictures, quiet=quiet_choices(scene), said=said)
 
     async def api_now(self, request: Request) -> Response:
         """The same as data, for our script and for others on the household's network."""
-        scene = self._scene(request)
+        scene = self.scene(request)
         return JSONResponse(_as_data(now_view(scene), scene))
 
     async def season(self, request: Request) -> Response:
         """The season in lanes."""
         measure, span = measure_of(request, self._from.site.measure), self._span(request)
         last = self._last(span)
-        drawn = await asyncio.get_running_loop().run_in_executor(self._draw, self._drawn, span, last, measure)
-        return self._page("season.html", request, drawn=drawn, signs=drawn.signs, **self._range(span, last))
+        drawn = await asyncio.get_running_loop().run_in_executor(self.draw, self._drawn, span, last, measure)
+        return self.page("season.html", request, drawn=drawn, signs=drawn.signs, **self._range(span, last))
 
     async def table(self, request: Request) -> Response:
         """The season as a table."""
         measure, span = measure_of(request, self._from.site.measure), self._span(request)
         last = self._last(span)
-        lines = await asyncio.get_running_loop().run_in_executor(self._draw, self._lines, span, last, measure)
-        return self._page("table.html", request, lines=lines, measure=measure, **self._range(span, last))
+        lines = await asyncio.get_running_loop().run_in_executor(self.draw, self._lines, span, last, measure)
+        return self.page("table.html", request, lines=lines, measure=measure, **self._range(span, last))
 
     async def health(self, _: Request) -> Response:
         """`ok` while the loop's heart beats."""
@@ -129,30 +134,40 @@ class Pages:
 
     async def seen(self, request: Request) -> Response:
         """*Seen*: somebody knows of this notice."""
-        await _form(request)
-        return await self._wish("seen", {"notice": request.path_params["id"]})
+        form = await self.form(request)
+        return await self._wish("seen", {"notice": request.path_params["id"]}, way_back(form.get("back", "/")))
 
     async def quiet(self, request: Request) -> Response:
         """*Quiet until*: no more messages about this notice for a while."""
-        hours = (await _form(request)).get("hours", "")
+        form = await self.form(request)
+        hours = form.get("hours", "")
         if hours not in {str(each) for each, _ in QUIET_HOURS}:
             raise HTTPException(400, "For how long? Choose one of the times beside the button.")
-        return await self._wish("quiet", {"notice": request.path_params["id"], "for_s": int(hours) * 3600})
+        wish = {"notice": request.path_params["id"], "for_s": int(hours) * 3600}
+        return await self._wish("quiet", wish, way_back(form.get("back", "/")))
 
     async def look(self, request: Request) -> Response:
         """Units and light of this reader: a cookie, nothing else."""
-        form = await _form(request)
+        form = await self.form(request)
         answer = RedirectResponse(way_back(form.get("back", "/")), status_code=303)
         for name, allowed in (("units", UNITS), ("light", LIGHTS)):
             if form.get(name) in allowed:
                 answer.set_cookie(name, form[name], max_age=COOKIE_S, path="/", httponly=True, samesite="strict")
         return answer
 
-    async def _wish(self, what: str, body: dict[str, Any]) -> Response:
-        answer = await asyncio.get_running_loop().run_in_executor(self._ask, self._from.door.ask, what, body)
+    async def ask(self, what: str, body: dict[str, Any]) -> dict[str, Any]:
+        """The door's answer to a wish; `error` in it when it cannot be carried out."""
+        return await asyncio.get_running_loop().run_in_executor(self._asks, self._from.door.ask, what, body)
+
+    async def form(self, request: Request) -> dict[str, str]:
+        """Fields of one of our forms; see `form_of`."""
+        return await form_of(request)
+
+    async def _wish(self, what: str, body: dict[str, Any], back: str = "/") -> Response:
+        answer = await self.ask(what, body)
         if "error" in answer:
             raise HTTPException(409, str(answer["error"]))
-        return RedirectResponse("/", status_code=303)
+        return RedirectResponse(back, status_code=303)
 
     # Faults
 
@@ -174,7 +189,7 @@ class Pages:
                 else "The store cannot be read just now. Look at it again in a minute.",
             )
         title = TITLES.get(code, "That did not work")
-        answer = self._page("error.html", request, title=title, words=words.splitlines(), code=code)
+        answer = self.page("error.html", request, title=title, words=words.splitlines(), code=code)
         answer.status_code = code
         if isinstance(error, HTTPException) and error.headers:
             answer.headers.update(error.headers)
@@ -182,7 +197,8 @@ class Pages:
 
     # Inside
 
-    def _scene(self, request: Request) -> Scene:
+    def scene(self, request: Request) -> Scene:
+        """What a page is made from, in this reader's units."""
         site = self._from.site
         return Scene(site, self._from.snapshot(), measure_of(request, site.measure), self._from.now_ms())
 
@@ -220,16 +236,32 @@ class Pages:
         with self._from.reader() as reader:
             return day_lines(self._from.site, reader, measure, span.tanks, days=span.days, last=last)
 
-    def _page(self, template: str, request: Request, **values: Any) -> Response:
+    def now_ms(self) -> int:
+        """Wall clock, ms UTC."""
+        return self._from.now_ms()
+
+    def reader(self) -> History:
+        """The store, to be opened, read and closed on the drawing thread."""
+        return self._from.reader()
+
+    def page(self, template: str, request: Request, *, back: str = "", **values: Any) -> Response:
+        """A page out of a template.
+
+        Args:
+            template: its file.
+            request: what was asked for.
+            back: where the switches of units and light lead back to; left out: here.
+            values: what the template is made from.
+        """
         site = self._from.site
-        query = request.url.query if request.url.path.startswith("/season") else ""
-        path = request.url.path if request.url.path in {"/", "/season", "/season/table"} else "/"
+        query = request.url.query if request.url.path in PATHS[1:] else ""
+        path = request.url.path if request.url.path in PATHS else "/"
         text = self._templates.get_template(template).render(
             site=site,
             tank_names=list(site.tanks),
             light=light_of(request),
             units=measure_of(request, site.measure).system,
-            back=f"{path}?{query}" if query else path,
+            back=back or (f"{path}?{query}" if query else path),
             path=path,
             year=local(self._from.now_ms(), site.timezone).year,
             **values,
@@ -249,7 +281,7 @@ TITLES = {
 }
 
 
-async def _form(request: Request) -> dict[str, str]:
+async def form_of(request: Request) -> dict[str, str]:
     """Fields of one of our forms; the first of each name.
 
     Raises:

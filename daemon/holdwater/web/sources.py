@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
-from holdwater.store.rows import LevelRow, NoteRow, NoticeStepRow, RollRow
+from holdwater.store.rows import LevelRow, NoteRow, NoticeLife, NoticeStepRow, RollRow
 
 
 class History(Protocol):
@@ -32,6 +32,10 @@ class History(Protocol):
 
     def notices(self, start_ms: int, end_ms: int) -> Sequence[NoticeStepRow]:
         """Steps of notices, oldest first."""
+        ...
+
+    def lives(self, start_ms: int) -> Sequence[NoticeLife]:
+        """Notices of which anything was told since a time, the newest first."""
         ...
 
     def notes(self, start_ms: int, end_ms: int) -> Sequence[NoteRow]:
