@@ -78,8 +78,9 @@ KINDS: dict[str, NoteKind] = {
         NoteKind("guests", "Going on", "More people than usual in the house, for so long.", "no", lasts="may"),
         NoteKind("away", "Going on", "Nobody is at home: any use is told at once while it holds.", "no", lasts="may"),
         NoteKind("home", "Going on", "Somebody is at home again. It ends \u201caway\u201d.", "no"),
-        NoteKind("drained", "Chores", "A spigot, a line or a tank was drained.", exposure="may"),
-        NoteKind("opened", "Chores", "What was drained holds water again, and can freeze again.", exposure="may"),
+        NoteKind("drained", "Chores", "A spigot, a line or a tank was drained. It stays so until it is opened.", exposure="may"),
+        NoteKind("covered", "Chores", "A spot was covered or wrapped against frost. It stays so until it is opened.", exposure="may"),
+        NoteKind("opened", "Chores", "What was drained or covered is in use again, and can freeze again.", exposure="may"),
         NoteKind("screen cleaned", "Chores", "A leaf screen was cleaned.", caution="No roof work alone, on ice or in wind."),
         NoteKind("dosed", "Chores", "Water was disinfected: with what, and how much.", "must", text="must",
                  caution="Plain unscented bleach only, never mixed with anything; test after 30 minutes."),
@@ -154,6 +155,10 @@ def check_figures(body: Mapping[str, object], site: Site) -> Faults:
     tank = site.tanks.get(str(name)) if name is not None else None
     if name is not None and tank is None:
         faults["tank"] = f"There is no tank {name!r}. Choose one of: {', '.join(site.tanks)}."
+    exposure = body.get("exposure")
+    if exposure is not None and exposure not in site.exposures:
+        known = ", ".join(site.exposures) or "nothing yet; add a table [exposure.NAME] to the config"
+        faults["exposure"] = f"Nothing that can freeze is called {exposure!r}. Listed: {known}."
     if len(str(body.get("text", ""))) > MOST_TEXT:
         faults["text"] = f"That is longer than {MOST_TEXT} characters. Say it shorter."
     for key, (_, dimension) in QUANTITIES.items():

@@ -18,6 +18,7 @@ from holdwater.alerts.notes import Notes
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
 from holdwater.config.notice import NoticeConfig
+from holdwater.freeze.done import Done
 from holdwater_sensors.quality import Grade, Reason, code
 
 STUCK = code(Grade.SUSPECT, Reason.STUCK)
@@ -481,6 +482,19 @@ def test_a_note_keeps_valve_open_quiet_while_it_holds(rig: Rig, note: str) -> No
     """The household has said what it does."""
     rig.keep(rig.alerts.on_note(note, rig.ts_ms, {"tank": "garden", "for_s": 6 * 3600.0}))
     assert _draw(rig, 600.0, 7.0, 12)[1] == []
+
+
+def test_a_drained_spigot_stays_drained_over_a_restart_until_it_is_opened(rig: Rig) -> None:
+    """What runs out of it is normal for two hours; that there is no water in it is remembered for the winter."""
+    start_ms = rig.ts_ms
+    rig.keep(rig.alerts.on_note("drained", start_ms, {"exposure": "garden-spigot", "tank": "garden"}))
+    assert _draw(rig, 600.0, 7.0, 12)[1] == []
+    rig.restart(90 * 86_400.0)
+    assert rig.alerts.done(rig.ts_ms) == {"garden-spigot": Done("drained", start_ms)}
+    assert not rig.alerts.noted("drained", "garden", rig.ts_ms)
+    rig.keep(rig.alerts.on_note("opened", rig.ts_ms, {"exposure": "garden-spigot"}))
+    rig.restart()
+    assert rig.alerts.done(rig.ts_ms) == {}
 
 
 def test_a_note_about_another_tank_keeps_nothing_quiet(rig: Rig) -> None:

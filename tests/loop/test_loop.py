@@ -232,6 +232,10 @@ def test_a_time_message_reaches_who_judges_the_clock(tmp_path: Path) -> None:
         ({"kind": "load", "tank": "moon"}, "no tank 'moon'"),
         ({"kind": "load", "volume": "12 in"}, "is a unit of length"),
         ({"kind": "load", "at": "2026-10-10T10:00"}, "has no offset"),
+        (
+            {"kind": "drained", "exposure": "moon-spigot"},
+            "Nothing that can freeze is called 'moon-spigot'. Listed: nothing yet",
+        ),
     ],
 )
 def test_a_wrong_note_is_refused_in_words(loop, body: dict[str, str], words: str) -> None:

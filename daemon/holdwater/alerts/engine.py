@@ -24,6 +24,7 @@ from holdwater.alerts.place import SiteLike
 from holdwater.alerts.rows import Change, SavedNotice
 from holdwater.alerts.states import Verdict
 from holdwater.alerts.telling import plain
+from holdwater.freeze.done import Done
 from holdwater.snapshot import NoticeNow
 from holdwater.tanks.tank import Tank
 from holdwater_sensors.quality import OK, Grade, Reason, grade_of, reason_of
@@ -242,6 +243,7 @@ class Alerts:
                 **self._matters.as_memory(),
                 "flows": {name: flow.as_text() for name, flow in self._flows.items()},
                 "notes": self._notes.as_list(),
+                "deeds": self._notes.deeds_as_list(),
             },
             separators=(",", ":"),
         )
@@ -268,6 +270,10 @@ class Alerts:
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether the household has written a note of that kind in the last two months."""
         return self._notes.keeps(kind, at_ms)
+
+    def done(self, at_ms: int) -> Mapping[str, Done]:
+        """What that can freeze is drained or covered, by its name in the config."""
+        return self._notes.done(at_ms)
 
     # Inside
 
@@ -336,7 +342,7 @@ class Alerts:
             if name in self._heard:
                 self._heard[name] = Heard(0.0, ts, tuple(gaps), announced_s)
         self._flows = {name: Flow.of(name, text) for name, text in held.get("flows", {}).items()}
-        self._notes = Notes.of(held.get("notes", []))
+        self._notes = Notes.of(held.get("notes", []), held.get("deeds", []))
 
 
 def _subject(fact: Fact) -> str:

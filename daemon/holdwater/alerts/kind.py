@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from holdwater.alerts.matter import Judgement, Severity, Timing
 from holdwater.alerts.telling import Telling
+from holdwater.freeze.done import Done
 from holdwater.tanks.tank import Tank
 from holdwater.units import Dimension
 
@@ -56,6 +57,9 @@ class View(Protocol):
 
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether the household has written a note of that kind in the last two months."""
+
+    def done(self, at_ms: int) -> Mapping[str, Done]:
+        """What that can freeze is drained or covered at a time, by its name in the config."""
 
 
 Judge = Callable[[Any, View, Rule], Judgement | None]

@@ -1,10 +1,12 @@
-"""Notes of the household that change what is normal, and end by themselves."""
+"""Notes of the household that change what is normal. They end by themselves, but for a thing that was drained or covered."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+from holdwater.freeze.done import Deeds, Done, done_as_of, with_note
 
 HOUR_MS = 3_600_000
 LASTS_MS = {
@@ -14,7 +16,7 @@ LASTS_MS = {
     "guests": 3 * 24 * HOUR_MS,
     "load": 6 * HOUR_MS,
     "well run": 6 * HOUR_MS,
-    "drained": 2 * HOUR_MS,
+    "drained": 2 * HOUR_MS,  # what runs out meanwhile is no open valve; the thing itself stays drained
     "moved": 6 * HOUR_MS,
 }
 MOST_MS = 60 * 24 * HOUR_MS
@@ -33,17 +35,19 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """The notes that hold."""
+    """The notes that hold, and the newest one about each thing that can freeze."""
 
     held: tuple[Held, ...] = ()
+    deeds: Deeds = field(default_factory=dict)
 
     def added(self, kind: str, at_ms: int, body: Mapping[str, object]) -> Notes:
         """With one more note; `tank` names its subject, `until_ms` or `for_s` its end; *home* ends *away*."""
+        notes = replace(self, deeds=with_note(self.deeds, kind, at_ms, body))
         if kind == "home":
-            return Notes(tuple(each for each in self.held if each.kind != "away"))
+            return replace(notes, held=tuple(each for each in self.held if each.kind != "away"))
         lasts_ms = LASTS_MS.get(kind)
         if lasts_ms is None:
-            return self
+            return notes
         until_ms = at_ms + lasts_ms
         given_ms, given_s = body.get("until_ms"), body.get("for_s")
         if isinstance(given_ms, int | float):
@@ -54,7 +58,11 @@ class Notes:
         subject = str(body.get("tank") or "")
         newest = Held(kind, subject, at_ms, until_ms)
         others = tuple(each for each in self.held if each.until_ms >= at_ms - MOST_MS)
-        return Notes((*others, newest)[-KEPT:])
+        return replace(notes, held=(*others, newest)[-KEPT:])
+
+    def done(self, at_ms: int) -> dict[str, Done]:
+        """What is drained or covered, by its name in the config: until it is opened, however long that is."""
+        return done_as_of(self.deeds, at_ms)
 
     def holds(self, kind: str, subject: str, at_ms: int) -> bool:
         """Whether a note of that kind holds for the subject at a time."""
@@ -68,14 +76,15 @@ class Notes:
         return any(each.kind == kind and at_ms - MOST_MS <= each.from_ms <= at_ms for each in self.held)
 
     def as_list(self) -> list[list[Any]]:
-        """The notes as JSON."""
+        """The notes that end, as JSON."""
         return [[each.kind, each.subject, each.from_ms, each.until_ms] for each in self.held]
 
+    def deeds_as_list(self) -> list[list[Any]]:
+        """The newest note about each thing that can freeze, as JSON."""
+        return [[name, each.kind, each.at_ms] for name, each in self.deeds.items()]
+
     @classmethod
-    def of(cls, rows: Iterable[list[Any]]) -> Notes:
+    def of(cls, rows: Iterable[list[Any]], deeds: Iterable[list[Any]] = ()) -> Notes:
         """The notes from JSON."""
-        return cls(
-            tuple(
-                Held(str(kind), str(subject), int(from_ms), int(until_ms)) for kind, subject, from_ms, until_ms in rows
-            )
-        )
+        held = (Held(str(kind), str(subject), int(from_ms), int(until_ms)) for kind, subject, from_ms, until_ms in rows)
+        return cls(tuple(held), {str(name): Done(str(kind), int(at_ms)) for name, kind, at_ms in deeds})

@@ -12,6 +12,9 @@ from holdwater.cli.options import config_option, folder_of, site_of, store_optio
 @click.command("note")
 @click.argument("kind")
 @click.option("--tank", help="Which tank.")
+@click.option(
+    "--exposure", help="Which thing that can freeze, for drained, covered and opened: NAME of [exposure.NAME]."
+)
 @click.option("--volume", help='How much, such as "125 gal".')
 @click.option("--depth", help='What the dip stick showed, such as "21 in".')
 @click.option("--for", "lasts", help='How long it holds (watering, away, …), such as "2 h".')
@@ -22,9 +25,11 @@ from holdwater.cli.options import config_option, folder_of, site_of, store_optio
 @store_option
 def command(kind: str, config: Path, store: Path | None, lasts: str | None, **given: str | int | None) -> None:
     """Write down a KIND of note: load, well run, moved, dip, watering, working on it, away, home, guests, screen cleaned,
-    drained, opened, dosed, tested, link shut, link open, mended, other.
+    drained, covered, opened, dosed, tested, link shut, link open, mended, other.
 
     Example: holdwater note load --tank drinking --volume "125 gal"
+
+    What was drained or covered stays so until a note says that it is opened: holdwater note drained --exposure garden-spigot
     """
     from holdwater.control import ask  # noqa: PLC0415
 

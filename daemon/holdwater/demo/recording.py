@@ -49,8 +49,12 @@ NOTES: tuple[tuple[date, float, dict[str, str]], ...] = (
     (date(2026, 8, 12), 20.1, {"kind": "mended", "tank": "cabin", "text": "New washer in the drain fitting."}),
     (date(2026, 8, 28), 9.5, {"kind": "screen cleaned", "tank": "garden", "text": "Packed with leaves."}),
     (date(2026, 10, 10), 9.75, {"kind": "load", "tank": "drinking", "volume": "125 gal"}),
-    (date(2026, 10, 13), 17.0, {"kind": "drained", "text": "Garden spigot and hose; well line."}),
-    (date(2026, 10, 14), 16.5, {"kind": "drained", "text": "Cabin spigot."}),
+    (
+        date(2026, 10, 13),
+        17.0,
+        {"kind": "drained", "exposure": "garden-spigot", "text": "And its hose; the well line too."},
+    ),
+    (date(2026, 10, 14), 16.5, {"kind": "drained", "exposure": "cabin-spigot"}),
     (date(2026, 10, 20), 10.0, {"kind": "opened", "text": "Well line, for the fill on Wednesday."}),
 )
 """What the household wrote down: day, hour, note."""
