@@ -100,7 +100,9 @@ class ControlServer:
         caller.sendall(json.dumps(answer).encode() + b"\n")
 
 
-def ask(folder: Path, what: str, body: dict[str, Any] | None = None, timeout_s: float = PATIENCE_S) -> dict[str, Any]:
+def ask(
+    folder: Path, what: str, body: dict[str, Any] | None = None, timeout_s: float = PATIENCE_S, *, refused: bool = True
+) -> dict[str, Any]:
     """Ask the service that owns the store of a folder.
 
     Args:
@@ -108,9 +110,10 @@ def ask(folder: Path, what: str, body: dict[str, Any] | None = None, timeout_s: 
         what: status, note, seen, ….
         body: figures of the wish.
         timeout_s: longest wait.
+        refused: raise what the service answers as an error; else the answer holds it as ``error``.
 
     Returns:
-        The answer, without error.
+        The answer.
 
     Raises:
         OutsideError: no service is running there, or it answered with an error.
@@ -133,6 +136,6 @@ def ask(folder: Path, what: str, body: dict[str, Any] | None = None, timeout_s: 
             f"no service is running here ({error.strerror or error})", expected="a running holdwater", where=str(path),
             do="start it: holdwater run --config FILE (or: systemctl start holdwater)",
         ) from error  # fmt: skip
-    if "error" in answer:
+    if "error" in answer and refused:
         raise OutsideError(str(answer["error"]), where=what)
     return answer

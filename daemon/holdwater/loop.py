@@ -207,6 +207,7 @@ class Loop:
             self.tick(now)
         elif isinstance(event, TimeGiven):
             self._batch.counts["times given"] += 1
+            self._changed, self._snapshot_s = True, -1e9  # who told it looks at the page at once
         elif isinstance(event, Stop):
             self._stopping = True
         if isinstance(event, Message) or (self._batch.has_rows and not isinstance(event, Tick)):

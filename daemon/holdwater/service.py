@@ -30,6 +30,7 @@ from holdwater.snapshot import Snapshot
 from holdwater.store.reader import Reader, open_reader
 from holdwater.store.writer import Store, cannot_write
 from holdwater.supervisor import Supervisor
+from holdwater.telltime import take_time
 from holdwater.trust import ClockTrust, GuidedClock
 from holdwater.world import Surroundings
 
@@ -288,6 +289,7 @@ class Service:
         return {"ok": True}
 
     def _time(self, body: dict[str, Any]) -> dict[str, Any]:
-        trust = self.trust.tell(str(body.get("source", "owner")), int(body.get("wall_ms", self._clock.wall_ms())))
-        self._inbox.put(TimeGiven(str(body.get("source", "owner")), self._clock.wall_ms()))
-        return {"ok": True, "clock": "trusted" if isinstance(trust, Trusted) else trust.reason}
+        answer = take_time(self.trust, self._clock, self.loop.newest_ms, self.site.timezone, body)
+        if "error" not in answer:
+            self._inbox.put(TimeGiven(str(body.get("source", "owner")), self._clock.wall_ms()))
+        return answer

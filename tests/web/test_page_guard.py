@@ -14,7 +14,7 @@ from holdwater.web.guard import BODY_MOST, POLICY
 from web.household import FREEZE, LOW, NOW_MS, bad, household, season_book, tank_now, tanks, well
 from web.serving import Answer, Served, Tags
 
-POSTS = ("/notice/7/seen", "/notice/7/quiet", "/look")
+POSTS = ("/notice/7/seen", "/notice/7/quiet", "/look", "/note", "/time")
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 
 

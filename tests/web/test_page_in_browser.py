@@ -318,3 +318,26 @@ def test_one_tank_alone_stands_beside_its_figure_on_a_wide_screen(serve: Callabl
         picture, words = view.locator("svg.section").bounding_box(), view.locator(".says").bounding_box()
         assert picture["x"] + picture["width"] <= words["x"]
         assert num(1.0) == "1"
+
+
+def test_the_phones_own_time_is_taken_at_the_press_of_the_button(serve: Callable[..., Served], browser: Any) -> None:
+    """From Date.now() of the browser, not from when the page was opened; without script it is typed."""
+    site = household()
+    served = serve(site, bad(site))
+    served.hatch.answer = {"ok": True, "clock": "trusted", "wall_ms": NOW_MS}
+    with tab(browser, viewport=PHONE) as (view, watch):
+        view.clock.install(time=NOW_MS / 1000)
+        view.goto(address(served))
+        view.clock.fast_forward(90_000)
+        view.get_by_role("button", name="Take the time from this phone").click()
+        view.wait_for_url(address(served))
+        assert watch.complaints == []
+    with tab(browser, viewport=PHONE, java_script_enabled=False) as (view, _):
+        view.goto(address(served))
+        assert view.get_by_role("button", name="Take the time from this phone").is_hidden()
+        view.get_by_text("Type the time").click()
+        view.get_by_label("Date and time now").fill("2026-10-28T17:20")
+        view.get_by_role("button", name="This is the time").click()
+    told = [body["wall_ms"] for what, body in served.hatch.wishes if what == "time"]
+    assert NOW_MS + 90_000 <= told[0] < NOW_MS + 120_000
+    assert told[1] == NOW_MS

@@ -69,6 +69,7 @@ def _routes(pages: Pages) -> list[Route]:
         Route("/static/{name}", pages.static),
         Route("/notice/{id:int}/seen", pages.seen, methods=["POST"]),
         Route("/notice/{id:int}/quiet", pages.quiet, methods=["POST"]),
+        Route("/time", pages.clock.take, methods=["POST"]),
         Route("/look", pages.look, methods=["POST"]),
     ]
 

@@ -27,6 +27,7 @@ from holdwater.web.charts.data import Sign
 from holdwater.web.charts.season import NARROW, season_svg, sign_when
 from holdwater.web.charts.section import section_svg
 from holdwater.web.choice import LIGHTS, PATHS, RANGES, UNITS, Span, light_of, measure_of, span_of, way_back
+from holdwater.web.clock import ClockPages
 from holdwater.web.guard import BodyTooLong, body_of
 from holdwater.web.history import day_lines, last_day, read_season
 from holdwater.web.notes import NotePages
@@ -79,6 +80,7 @@ class Pages:
         self._seasons: OrderedDict[tuple[object, ...], Drawn] = OrderedDict()
         self.notes = NotePages(self, sources.site)
         self.notices = NoticePages(self)
+        self.clock = ClockPages(self, sources.site)
 
     def close(self) -> None:
         """End the two threads."""

@@ -9,6 +9,7 @@ from importlib.resources import files
 NAMES = {
     "page.css": "text/css; charset=utf-8",
     "now.js": "text/javascript; charset=utf-8",
+    "time.js": "text/javascript; charset=utf-8",
     "favicon.svg": "image/svg+xml",
 }
 
