@@ -14,7 +14,7 @@ from place import START_MS, make_site, run_command
 
 @pytest.mark.slow
 def test_a_trusted_clock_is_shown_and_not_moved(make_daemon) -> None:
-    """By the machine that runs the tests, whose clock is believed; exit code 1 and a way on."""
+    """By the machine that runs the tests, whose clock is believed; exit code 3 and a way on."""
     daemon = make_daemon(port=1).start()
     daemon.wait_for("ready: ")
     config = ("--config", str(daemon.config))
@@ -22,7 +22,7 @@ def test_a_trusted_clock_is_shown_and_not_moved(make_daemon) -> None:
     assert shown.returncode == 0
     assert shown.stdout.strip().endswith(": trusted")
     moved = run_command("clock", "--set", "2031-10-10 16:20", *config)
-    assert moved.returncode == 1
+    assert moved.returncode == 3
     assert "trusted already" in moved.stderr
     assert "Traceback" not in moved.stderr
     early = run_command("clock", "--set", "2024-10-10 16:20", *config)
