@@ -376,6 +376,23 @@ def test_what_is_usual_lets_an_open_valve_be_told_earlier(tmp_path: Path) -> Non
     assert 14 <= gone <= 24
 
 
+@pytest.mark.parametrize(("raise_at", "told_gal"), [(None, 75.0), ("50 gal", 50.0)])
+def test_a_usual_watering_larger_than_the_fixed_stop_is_no_open_valve(
+    tmp_path: Path, raise_at: str | None, told_gal: float
+) -> None:
+    """Usual draws of 60 gal at this hour: told at a quarter more; a stop that the household has set itself stands."""
+    rig = Rig(
+        str(tmp_path / "store.db"),
+        household({} if raise_at is None else {"valve-open": NoticeConfig(raise_at=raise_at).build()}),
+        make=lambda site, rows, number, memory: Alerts(
+            site, rows, number, memory, usual=lambda _tank, _at_ms: gal(60.0)
+        ),
+    )
+    _, found, gone = _draw(rig, 600.0, 2.0, 45)
+    assert found == ["raise"]
+    assert told_gal - 6 <= gone <= told_gal + 2
+
+
 def test_what_goes_on_over_the_usual_of_a_series_that_is_unknown_is_nothing(rig: Rig) -> None:
     """Something came from a series that no instrument reads."""
     assert rig.alerts.on_heard("weather", "wind", rig.ts_ms, rig.mono_s) == []

@@ -9,7 +9,7 @@ from holdwater.alerts.states import Verdict
 from holdwater.alerts.telling import Telling, span_text
 from holdwater.units import M3_PER_GAL
 
-LIMIT_M3 = 40 * M3_PER_GAL  # a fixed stop: so much may be gone, whatever is usual
+LIMIT_M3 = 40 * M3_PER_GAL  # a fixed stop: so much may be gone at an hour at which less is usual
 LEAST_M3 = 15 * M3_PER_GAL  # under this no usual draw is short enough to call anybody
 RATE_M3_S = 0.9 * M3_PER_GAL / 60  # 1 gal/min less what a rate may be off; slower losses are found by the water book
 AHEAD_S = 60.0  # told when the limit would be passed by the next reading of a minute, not after it
@@ -18,6 +18,9 @@ KNOWN_M3 = (
     1.5 * M3_PER_GAL
 )  # what a usual sensor leaves in doubt; of a wider doubt the rest counts against calling anybody
 OVER = 1.5  # so many times the largest usual draw of the hour
+ABOVE = (
+    1.25  # where more than the fixed stop is usual at that hour: a watering of 60 gal every other morning is no alarm
+)
 EXPECTED = ("watering", "working on it", "moved", "drained")
 
 
@@ -33,6 +36,8 @@ def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
     limit_m3 = LIMIT_M3 if rule.raise_at is None else rule.raise_at
     if fact.usual_m3 is not None:
         limit_m3 = min(limit_m3, max(LEAST_M3, OVER * fact.usual_m3))
+        if rule.raise_at is None:  # a stop that the household has set itself stands
+            limit_m3 = max(limit_m3, ABOVE * fact.usual_m3)
     sure = gone_m3 >= SURE * fact.u_m3
     beyond_m3 = gone_m3 - max(0.0, fact.u_m3 - KNOWN_M3) + rate * AHEAD_S
     open_wide = sure and beyond_m3 >= limit_m3 and rate >= RATE_M3_S
@@ -92,8 +97,9 @@ KIND = Kind(
     long=long,
     manual=(
         "A tank has lost more in one go than is usual for it at that hour, at 1 gal/min (4 L/min) or more; at the latest when 40 gal "
-        "(150 L) are gone. A note *watering*, *working on it*, *moved* or *drained* keeps it quiet while it holds. It goes when the "
-        "tank has not fallen for 10 minutes. What to do: shut the valve, find what ran, look for wet ground."
+        "(150 L) are gone, or a quarter more than usual at an hour that has draws so large; raise_at sets another stop. A note "
+        "*watering*, *working on it*, *moved* or *drained* keeps it quiet while it holds. It goes when the tank has not fallen for "
+        "10 minutes. What to do: shut the valve, find what ran, look for wet ground."
     ),
     samples=(
         {
