@@ -7,6 +7,7 @@ and stand out of level (`tilt`).
 from __future__ import annotations
 
 import math
+from abc import abstractmethod
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
@@ -326,9 +327,9 @@ class Solid(Model):
         default=None, description="how far it stands out of level, and where its depth is read; default: level"
     )
 
+    @abstractmethod
     def level(self, on_floor: bool) -> Body:
         """The level tank, empty. `on_floor`: its height holds a floor's wall; not so for upper layers of a stack."""
-        raise NotImplementedError
 
     _built: Body | None = PrivateAttr(default=None)
 
