@@ -19,6 +19,7 @@ from holdwater import nights, power
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
+from holdwater.errors import HoldwaterError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
@@ -62,6 +63,9 @@ NOW_HOUR_S = 300.0
 """How often the running hour is rolled up for the page."""
 
 MOST_EVENTS = 256
+
+MOST_REASON = 500
+"""Longest reason kept with a message that was set aside: it may quote what was sent."""
 
 MOST_HELD = 50_000
 """Readings held while the store cannot be written; past it nothing is taken, the inbox fills and the broker keeps the rest."""
@@ -250,7 +254,7 @@ class Loop:
                 self._wish(found, message, now)
             else:
                 self._pack(found, message, now)
-        except (PayloadError, ValueError) as error:
+        except (PayloadError, HoldwaterError, ValueError) as error:
             self._set_aside(message, str(error), now)
         except Refused as error:
             self._set_aside(message, error.reason, now)
@@ -276,6 +280,7 @@ class Loop:
 
     def _set_aside(self, message: Message, reason: str, now: Moment) -> None:
         topic = message.topic.encode() if isinstance(message.topic, str) else message.topic
+        reason = " ".join(reason.encode("utf-8", "backslashreplace").decode().split())[:MOST_REASON]
         self._batch.quarantine.append((now.wall_ms, topic[:1024], message.payload[:16_384], reason))
         self._batch.counts["quarantined"] += 1
         self._changed = True

@@ -9,23 +9,16 @@ from typing import TYPE_CHECKING, Literal
 
 from holdwater.alerts.notes import LASTS_MS, MOST_MS
 from holdwater.clock import BUILD_MS
-from holdwater.units import Dimension, UnitError, parse, trimmed
+from holdwater.errors import UsageError
+from holdwater.note_figures import EXAMPLE, MOST_TEXT, QUANTITIES, About, figure
+from holdwater.units import trimmed
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
-    from holdwater.tanks.tank import Tank
     from holdwater.units import Measure
 
 Need = Literal["no", "may", "must"]
 
-QUANTITIES: dict[str, tuple[str, Dimension]] = {
-    "volume": ("volume_m3", "volume"),
-    "depth": ("depth_m", "length"),
-    "for": ("for_s", "time"),
-}
-"""Keys of a note that hold a quantity as text, the key it is stored under in SI, and its dimension."""
-
-MOST_TEXT = 500
 AHEAD_MS = 10 * 60_000
 """What has happened cannot lie ahead; a phone's clock may be so far off, ms."""
 
@@ -92,16 +85,6 @@ KINDS: dict[str, NoteKind] = {
 }  # fmt: skip
 NOTE_KINDS = tuple(KINDS)
 
-EXAMPLE = {
-    ("volume", "US"): "125 gal",
-    ("volume", "metric"): "475 L",
-    ("depth", "US"): "38.5 in",
-    ("depth", "metric"): "98 cm",
-    ("for", "US"): "3 h",
-    ("for", "metric"): "3 h",
-}
-"""How a figure is typed, by key and units."""
-
 Faults = dict[str, str]
 
 
@@ -149,43 +132,36 @@ def read_note(kind: NoteKind, typed: Mapping[str, str], site: Site, now_ms: int)
 
 
 def check_figures(body: Mapping[str, object], site: Site) -> Faults:
-    """What is wrong with names and quantities of a note, by field."""
-    faults: Faults = {}
-    name = body.get("tank")
-    tank = site.tanks.get(str(name)) if name is not None else None
-    if name is not None and tank is None:
-        faults["tank"] = f"There is no tank {name!r}. Choose one of: {', '.join(site.tanks)}."
-    exposure = body.get("exposure")
-    if exposure is not None and exposure not in site.exposures:
-        known = ", ".join(site.exposures) or "nothing yet; add a table [exposure.NAME] to the config"
-        faults["exposure"] = f"Nothing that can freeze is called {exposure!r}. Listed: {known}."
-    if len(str(body.get("text", ""))) > MOST_TEXT:
-        faults["text"] = f"That is longer than {MOST_TEXT} characters. Say it shorter."
-    for key, (_, dimension) in QUANTITIES.items():
-        value = body.get(key)
-        if isinstance(value, str):
-            fault = _figure(key, value, dimension, tank, site.measure)
-            faults |= {key: fault} if fault else {}
+    """What is wrong with names and quantities of a note as it was typed, by field."""
+    faults = check_names(body, site)
+    about = About.of(body, 0, site)
+    for key in QUANTITIES:
+        if key in body and key not in faults:
+            try:
+                figure(key, body[key], about)
+            except UsageError as error:
+                faults[key] = _sentences(error)
     return faults
 
 
-def _figure(key: str, text: str, dimension: Dimension, tank: Tank | None, measure: Measure) -> str:
-    example = EXAMPLE[key, measure.system]
-    try:
-        value = parse(text, dimension)
-    except UnitError as error:
-        return (
-            f"{error.found[:1].upper()}{error.found[1:]}. Write a number and its unit, such as \u201c{example}\u201d."
-        )
-    if value <= 0:
-        return f"{text!r} is not more than nothing. Write it like \u201c{example}\u201d."
-    if key == "for" and value * 1000 > MOST_MS:
-        return f"{text!r} is longer than {MOST_MS // 86_400_000} days, the longest that a note holds."
-    if key == "volume" and tank is not None and value > tank.capacity_m3:
-        return f"{text!r} is more than this tank holds when full ({measure.volume_text(tank.capacity_m3)})."
-    if key == "depth" and tank is not None and value > tank.height_m:
-        return f"{text!r} is higher than this tank ({measure.length_text(tank.height_m)})."
-    return ""
+def check_names(body: Mapping[str, object], site: Site) -> Faults:
+    """What is wrong with names and text of a note, by field."""
+    faults: Faults = {}
+    tank = body.get("tank")
+    if tank is not None and not (isinstance(tank, str) and tank in site.tanks):
+        faults["tank"] = f"There is no tank {str(tank)[:40]!r}. Choose one of: {', '.join(site.tanks)}."
+    exposure = body.get("exposure")
+    if exposure is not None and not (isinstance(exposure, str) and exposure in site.exposures):
+        known = ", ".join(site.exposures) or "nothing yet; add a table [exposure.NAME] to the config"
+        faults["exposure"] = f"Nothing that can freeze is called {str(exposure)[:40]!r}. Listed: {known}."
+    if len(str(body.get("text", ""))) > MOST_TEXT:
+        faults["text"] = f"That is longer than {MOST_TEXT} characters. Say it shorter."
+    return faults
+
+
+def _sentences(error: UsageError) -> str:
+    """An error as sentences, for beside a field."""
+    return " ".join(f"{each[:1].upper()}{each[1:]}." for each in (error.found, f"expected: {error.expected}", error.do))
 
 
 def _missing(key: str, measure: Measure) -> str:

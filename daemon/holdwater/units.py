@@ -122,6 +122,10 @@ UNITS = _table()
 _TEXT = re.compile(r"^\s*(\$?)\s*([+-]?(?:\d[\d_,]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\s\d].*?|1)?\s*$")
 
 
+LONGEST_TEXT = 100
+"""Longest text that is read as a quantity. A longer one is none, and matching a million digits would hold up the service."""
+
+
 class UnitError(ValueError):
     """A text that is not a quantity of the dimension asked for.
 
@@ -184,10 +188,10 @@ def parse(text: str, dimension: Dimension) -> float:
     Raises:
         UnitError: not a number with a unit, or the unit is of another dimension.
     """
-    match = _TEXT.match(text)
+    match = _TEXT.match(text) if len(text) <= LONGEST_TEXT else None
     if match is None:
         raise UnitError(
-            f"'{text}' is not a number with a unit",
+            f"'{text[:LONGEST_TEXT]}' is not a number with a unit",
             f'a {dimension} such as "{EXAMPLES[dimension]}"',
             "write a number, then a unit",
         )

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Callable, Iterable, Mapping
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from holdwater import note_figures
 from holdwater.alerts.states import Verdict
+from holdwater.errors import HoldwaterError, UsageError
 from holdwater.intake.decode import NODE_NAME
-from holdwater.noting import MOST_TEXT, NOTE_KINDS, QUANTITIES, check_figures
+from holdwater.noting import NOTE_KINDS, check_names
 from holdwater.store.batch import Batch, NoteRecord
-from holdwater.units import UnitError, parse
 
 if TYPE_CHECKING:
     from holdwater.alerts.engine import Alerts
@@ -56,7 +55,7 @@ class Wishes:
             return [], {"error": f"unknown wish {request.what!r}; known: {', '.join(sorted(self._known))}"}
         try:
             return act(request.body, batch, now)
-        except (UnitError, ValueError) as error:
+        except HoldwaterError as error:
             return [], {"error": str(error)}
 
     # -- the service itself ----------------------------------------------------------------------------------------------------------
@@ -106,12 +105,12 @@ class Wishes:
         return [], {"ok": True, "node": name, "state": "retired"}
 
     def _seen(self, body: dict[str, Any], _batch: Batch, now: Moment) -> Answer:
-        changes = self._alerts.seen(_whole(body, "notice"), now.wall_ms)
+        changes = self._alerts.seen(note_figures.whole(body, "notice"), now.wall_ms)
         return changes, {"ok": True, "changed": bool(changes)}
 
     def _quiet(self, body: dict[str, Any], _batch: Batch, _now: Moment) -> Answer:
-        for_s = parse(str(body["for"]), "time") if "for" in body else float(body.get("for_s", 3600.0))
-        changes = self._alerts.quiet(_whole(body, "notice"), for_s)
+        for_s = note_figures.quiet_s(body)
+        changes = self._alerts.quiet(note_figures.whole(body, "notice"), for_s)
         if not changes:
             return [], {"error": f"no notice {body.get('notice')!r} is on; holdwater status lists those that are"}
         return changes, {"ok": True, "for_s": for_s}
@@ -119,14 +118,16 @@ class Wishes:
     def _note(self, body: dict[str, Any], batch: Batch, now: Moment) -> Answer:
         kind = str(body.get("kind", ""))
         if kind not in NOTE_KINDS:
-            return [], {"error": f"unknown kind of note {kind!r}; known: {', '.join(NOTE_KINDS)}"}
-        faults = check_figures(body, self._site)
+            known = f"one of: {', '.join(NOTE_KINDS)}"
+            raise UsageError(f"unknown kind of note {kind[:40]!r}", expected=known, do="choose the nearest, or other")
+        faults = check_names(body, self._site)
         if faults:
             return [], {"error": " ".join(faults.values())}
-        at_ms = _at_ms(body, now)
-        kept = _figures(body)
+        at_ms = note_figures.when_ms(body, now)
+        kept = note_figures.figures(body, at_ms, self._site)
         text = json.dumps(kept, sort_keys=True, separators=(",", ":"))
-        uid = str(body.get("uid") or hashlib.sha256(f"{kind}|{at_ms}|{text}".encode()).hexdigest()[:20])[:64]
+        given = str(body.get("uid") or "").encode("utf-8", "backslashreplace").decode()[:64]
+        uid = given or hashlib.sha256(f"{kind}|{at_ms}|{text}".encode()).hexdigest()[:20]
         batch.notes.append(NoteRecord(uid, at_ms, now.wall_ms, kind, text))
         self._links(kind, kept)
         return self._alerts.on_note(kind, at_ms, kept), {"ok": True, "uid": uid, "at_ms": at_ms}
@@ -147,50 +148,13 @@ class Wishes:
         self._picture.shut(tank, tuple(sorted(self._shut[tank])))
 
 
-def _whole(body: Mapping[str, Any], key: str) -> int:
-    value = body.get(key)
-    if isinstance(value, str) and re.fullmatch(r"\d{1,15}", value):
-        return int(value)
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise ValueError(f"{key} {value!r} is no number")  # noqa: TRY004 -- a person's mistake, not a programmer's
-    return value
-
-
 def told_ms(body: Mapping[str, Any], now: Moment) -> int:
     """The time that a time message tells: `at` as RFC 3339 with its offset, or `at_ms`; ms UTC.
 
     Raises:
-        ValueError: it tells none.
+        UsageError: it tells none.
     """
     if "at" not in body and "at_ms" not in body:
-        raise ValueError('a time message tells no time; expected {"at": "2026-10-10T16:20:00-06:00"}')
-    return _at_ms(body, now)
-
-
-def _at_ms(body: Mapping[str, Any], now: Moment) -> int:
-    """When a note was: `at_ms`, or `at` as RFC 3339 with its offset, or now."""
-    if "at_ms" in body:
-        return _whole(body, "at_ms")
-    at = body.get("at")
-    if at is None:
-        return now.wall_ms
-    moment = datetime.fromisoformat(str(at))
-    if moment.tzinfo is None:
-        raise ValueError(f"{at!r} has no offset; write it like 2026-10-10T16:20:00-06:00")
-    return round(moment.timestamp() * 1000)
-
-
-def _figures(body: Mapping[str, Any]) -> dict[str, Any]:
-    """A note's body in SI: quantities from text, the rest as short text or numbers."""
-    kept: dict[str, Any] = {}
-    for key, value in body.items():
-        if key in ("kind", "at", "at_ms", "uid"):
-            continue
-        if key in QUANTITIES and isinstance(value, str):
-            name, dimension = QUANTITIES[key]
-            kept[name] = parse(value, dimension)
-        elif isinstance(value, str):
-            kept[key[:32]] = value[:MOST_TEXT]
-        elif isinstance(value, int | float) or value is None:
-            kept[key[:32]] = value
-    return kept
+        like = 'send {"at": "2026-10-10T16:20:00-06:00"}'
+        raise UsageError("a time message tells no time", expected="date, time and offset", do=like)
+    return note_figures.told_ms(body, now)

@@ -13,7 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
 from holdwater.config.site import Site
-from holdwater.noting import EXAMPLE, KINDS, QUANTITIES, Faults, NoteKind, offered, read_note, takes, usual_text
+from holdwater.note_figures import EXAMPLE, QUANTITIES
+from holdwater.noting import KINDS, Faults, NoteKind, offered, read_note, takes, usual_text
 from holdwater.store.rows import NoteRow
 from holdwater.units import Measure, parse
 from holdwater.web.choice import measure_of
