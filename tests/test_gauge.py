@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwater.gauge import Gauge, Place, Surrounds, history, measures
+from holdwater.gauge import Gauge, Mounted, Place, Surrounds, history, measures
 from holdwater.sitefile import site_of
 from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
 from place import HOUR_MS, MINUTE_MS, START_MS, pressure, text_of
@@ -38,7 +38,7 @@ def series(values: list[float], every_min: int = 10, start: int = START) -> list
 def levels(points: dict[str, list[tuple[int, float]]], more: str = "", tank: str = "main"):
     place = site(more)
     instruments = measures(place.instruments_of(tank))
-    return history(place.tanks[tank], instruments, Place(), points, START, START + 1000 * HOUR_MS)
+    return history(Mounted(place.tanks[tank], instruments, Place()), points, START, START + 1000 * HOUR_MS)
 
 
 def live(points: dict[str, list[tuple[int, float]]], more: str = "", tank: str = "main"):

@@ -23,11 +23,12 @@ from holdwater.errors import HoldwaterError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
+from holdwater.levels import StoredRecord
 from holdwater.mending import AGAIN_S, Mending
-from holdwater.picture import Picture
+from holdwater.picture import BY_HAND_MS, Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
-from holdwater.restoring import link_notes, restored_nights, restored_rules
+from holdwater.restoring import notes_on_levels, restored_nights, restored_rules
 from holdwater.rollup import RollUp
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
@@ -54,6 +55,9 @@ SNAPSHOT_S = 0.25
 
 SLICE_HOURS = 2
 """Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
+
+WARM_MS = 3 * HOUR_MS
+"""Readings that a start feeds to the gauges again: what history looks back too."""
 
 MEMORY_S = 240.0
 """How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of
@@ -112,7 +116,6 @@ class Loop:
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
-        self.wishes.restore_links(link_notes(store))
         self._broker = ""
         self._stopping = False
         self._snapshot = Snapshot(self._clock.wall_ms(), self._trusted(), self._reception.newest_ms)
@@ -168,16 +171,19 @@ class Loop:
             self._batch.urgent = True
 
     def _warm_up(self) -> None:
-        """Feed the newest two hours to the gauges, without rules: a restart changes nothing and says nothing."""
-        newest = self._reception.newest_ms
+        """Feed the newest hours to the gauges, without rules: a restart changes nothing and says nothing."""
+        dips = self.wishes.restore_notes(notes_on_levels(self.store))
+        newest = max(self._reception.newest_ms, self.wishes.noted_ms)
         if newest < 0:
             return
+        start_ms = newest - WARM_MS
+        self.picture.recall(StoredRecord(Reader(self.store.connection, str(self.store.path))), start_ms, newest + 1)
         rows = self.store.connection.execute(
             "SELECT r.ts, n.name || ':' || s.quantity, s.unit, s.digits, r.value, r.flag FROM reading r "
-            "JOIN series s ON s.id = r.series JOIN node n ON n.id = s.node WHERE r.ts > ? ORDER BY r.ts, r.series",
-            (newest - 2 * HOUR_MS,),
+            "JOIN series s ON s.id = r.series JOIN node n ON n.id = s.node WHERE r.ts >= ? ORDER BY r.ts, r.series",
+            (start_ms,),
         ).fetchall()
-        self.picture.feed_stored(rows)
+        self.picture.feed_stored(rows, [each for each in dips if each.at_ms >= newest - BY_HAND_MS])
         hours = self.store.connection.execute(
             "SELECT tank, start, closing FROM level WHERE span = ? AND start > ? AND closing IS NOT NULL ORDER BY start",
             (HOUR_MS, newest - 27 * HOUR_MS),
@@ -427,7 +433,7 @@ class Loop:
 
     def slack(self) -> bool:
         """A slice of slack work; True when there may be more. Called when nothing else is due."""
-        newest = self._reception.newest_ms
+        newest = max(self._reception.newest_ms, self.wishes.noted_ms)
         dirty = self.rollup.dirty(newest, SLICE_HOURS)
         if dirty:
             self._roll(dirty)
@@ -439,7 +445,7 @@ class Loop:
             self._ballast.make()
             return self._fold_day()
         keep_ms = round(self.site.store.keep_raw_s * 1000)
-        return self.rollup.generation_step(SLICE_HOURS) or prune(self.store.connection, newest - keep_ms) > 0
+        return self.rollup.generation_step(SLICE_HOURS) or prune(self.store.connection, self.newest_ms - keep_ms) > 0
 
     def _fold_day(self) -> bool:
         """Fold one day of one tank into what is known of its use; True when there was one."""
@@ -474,7 +480,7 @@ class Loop:
 
     def settle(self, *, hours: int = 24) -> None:
         """Roll up everything that is dirty, the running hour too."""
-        while dirty := self.rollup.dirty(self._reception.newest_ms + HOUR_MS, hours):
+        while dirty := self.rollup.dirty(max(self._reception.newest_ms, self.wishes.noted_ms) + HOUR_MS, hours):
             self._roll(dirty)
 
         while self.rollup.generation_step(hours):

@@ -25,6 +25,7 @@ QUANTITIES: dict[str, tuple[str, Dimension]] = {
     "volume": ("volume_m3", "volume"),
     "depth": ("depth_m", "length"),
     "for": ("for_s", "time"),
+    "doubt": ("doubt_m", "length"),
 }
 """Keys of a note that hold a quantity as text, the key it is stored under in SI, and its dimension."""
 
@@ -35,10 +36,12 @@ EXAMPLE = {
     ("depth", "metric"): "98 cm",
     ("for", "US"): "3 h",
     ("for", "metric"): "3 h",
+    ("doubt", "US"): "0.5 in",
+    ("doubt", "metric"): "1 cm",
 }
 """How a figure is typed, by key and units."""
 
-KEY_OF = {"volume_m3": "volume", "depth_m": "depth", "for_s": "for", "until_ms": "for"}
+KEY_OF = {"volume_m3": "volume", "depth_m": "depth", "for_s": "for", "until_ms": "for", "doubt_m": "doubt"}
 """Figures that a note may also hold in SI, and the key whose rule they follow."""
 
 ABOUT_THE_NOTE = ("kind", "at", "at_ms", "uid")
@@ -61,6 +64,9 @@ ROUNDED = 1.05
 
 FILLS = 10.0
 """A well that runs while water is used, or a night of watering, may move more than a tank holds, but not this many times that."""
+
+MOST_DOUBT_M = 0.3048
+"""A dip that may be off by more than a foot says nothing."""
 
 AT_ONCE = ("load", "moved")
 """Kinds whose volume goes into a tank, or out of it, at once."""
@@ -264,7 +270,20 @@ def _lasts(seconds: float, found: str, about: About) -> None:
         )
 
 
-_RULES: Mapping[str, Callable[[float, str, About], None]] = {"volume": _volume, "depth": _depth, "for": _lasts}
+def _doubt(m: float, found: str, about: About) -> None:
+    if not 0.0 < m <= MOST_DOUBT_M:
+        most = about.site.measure.length_text(MOST_DOUBT_M)
+        raise UsageError(
+            f"{found} is no doubt of a dip", expected=f"above 0, at most {most}", do=about.example("doubt")
+        )
+
+
+_RULES: Mapping[str, Callable[[float, str, About], None]] = {
+    "volume": _volume,
+    "depth": _depth,
+    "for": _lasts,
+    "doubt": _doubt,
+}
 
 
 def _link(link: Any, tank: Tank | None) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from holdwater.gauge import Gauge, LevelPoint, Place, Surrounds, measures
+from holdwater.gauge import Dispute, Gauge, LevelPoint, Noted, Place, Record, Surrounds, measures, told_of
 from holdwater.reception import Fresh
 from holdwater.snapshot import SeriesNow, TankNow
 from holdwater.store.digits import unpack
@@ -23,6 +23,10 @@ UNKNOWN_AFTER_MS = 3 * HOUR_MS
 
 DOUBT_AFTER_MS = 30 * 60_000
 """Readings came for so long and none could be trusted: the level is unknown, with the reason of the newest."""
+
+
+BY_HAND_MS = 36 * HOUR_MS
+"""The same for a tank whose level is dipped by hand only: a household dips once a day, and sometimes late."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +81,50 @@ class Picture:
                     found.append((tank, point))
         return found
 
-    def feed_stored(self, rows: Iterable[tuple[int, str, str, int, float, int]]) -> None:
-        """Feed rows of the store (time, series, unit, digits, value, flag) in time order, as they were when they came."""
+    def told(self, notes: Iterable[Noted]) -> list[tuple[str, LevelPoint]]:
+        """Take notes on levels in order of time: hand dips, links shut and opened; of links all that ever were, the last one counts.
+
+        Returns:
+            The levels that came of hand dips, as (tank, level).
+        """
+        found: list[tuple[str, LevelPoint]] = []
+        kept = list(notes)
+        for name, tank in self._site.tanks.items():
+            said = told_of(tank, self._site.instruments_of(name), kept)
+            if said.changes:
+                self._gauges[name].set_shut(said.changes[-1][1])
+            for each in said.dips:
+                point = self._gauges[name].dip(each)
+                newest = self._shown[name].newest
+                if point is not None and (newest is None or newest.ts_ms <= each.ts_ms):
+                    self._show(name, point)
+                    found.append((name, point))
+        return found
+
+    def disputes(self, tank: str, now_ms: int) -> tuple[Dispute, ...]:
+        """Which facts on a tank have disagreed for long."""
+        return self._gauges[tank].disputes(now_ms)
+
+    def recall(self, record: Record, start_ms: int, end_ms: int) -> None:
+        """After a restart, before the readings of the last hours are fed again: since when values have stood still."""
+        for gauge in self._gauges.values():
+            gauge.recall(record, start_ms, end_ms)
+
+    def feed_stored(
+        self, rows: Iterable[tuple[int, str, str, int, float, int]], dips: Sequence[Noted] = ()
+    ) -> None:  # fmt: skip
+        """Feed rows of the store (time, series, unit, digits, value, flag) and hand dips, each in time order, as they came."""
+        at = 0
         for ts, group in groupby(rows, key=lambda row: row[0]):
+            while at < len(dips) and dips[at].at_ms < ts:
+                self.told([dips[at]])
+                at += 1
             self.feed(
                 Fresh(series, ts, wire_unit(unit).to_si(unpack(value, digits, flag)))
                 for _, series, unit, digits, value, flag in group
             )
+        for each in dips[at:]:
+            self.told([each])
 
     def _show(self, tank: str, point: LevelPoint) -> None:
         before = self._shown[tank]
@@ -107,10 +148,6 @@ class Picture:
     def beside(self, series: str | None, ts_ms: int) -> float | None:
         """The recent value of a series, such as the outside air."""
         return None if series is None else self._looks.at(series, ts_ms)
-
-    def shut(self, tank: str, links: tuple[int, ...]) -> None:
-        """Links of a tank shut by a note."""
-        self._gauges[tank].set_shut(links)
 
     def tanks(self, now_ms: int) -> tuple[TankNow, ...]:
         """All tanks as of now."""
@@ -145,12 +182,11 @@ class Picture:
 
     def _why_unknown(self, name: str, shown: _Shown, now_ms: int) -> str:
         """Why the level cannot be told; empty when it can."""
-        if not self._gauges[name].instruments:
-            return "this tank has no level sensor"
+        by_hand = self._gauges[name].by_hand
         if shown.newest is None:
-            return "no reading yet"
-        if now_ms - shown.newest.ts_ms > UNKNOWN_AFTER_MS:
-            return "nothing heard from its sensor"
+            return "no level sensor, and no hand dip yet" if by_hand else "no reading yet"
+        if now_ms - shown.newest.ts_ms > (BY_HAND_MS if by_hand else UNKNOWN_AFTER_MS):
+            return "not dipped for a day and a half" if by_hand else "nothing heard from its sensor"
         good = shown.trusted
         if good is None or shown.newest.ts_ms - good.ts_ms > DOUBT_AFTER_MS:
             return words(shown.newest.quality).partition(": ")[2] or "its readings cannot be trusted"

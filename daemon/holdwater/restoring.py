@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import zlib
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from holdwater import nights
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.rows import SavedNotice
+from holdwater.gauge import Noted
 from holdwater.store.reader import Reader
 
 if TYPE_CHECKING:
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from holdwater.store.writer import Store
 
 log = logging.getLogger(__name__)
+
+FAR_MS = 1 << 62
+"""After every note."""
 
 
 def restored_rules(site: Site, store: Store, usual: Callable[[str, int], float | None]) -> Alerts:
@@ -43,9 +46,7 @@ def restored_nights(
     return nights.nights_of(site, Reader(store.connection, str(store.path)), saved, newest_ms)
 
 
-def link_notes(store: Store) -> list[tuple[str, dict[str, Any]]]:
-    """Notes on links between vessels, in order of time: a link stays as the last note left it."""
-    rows = store.connection.execute(
-        "SELECT kind, body FROM note WHERE kind IN ('link shut', 'link open') ORDER BY at, id"
-    )
-    return [(kind, json.loads(body)) for kind, body in rows]
+def notes_on_levels(store: Store) -> list[Noted]:
+    """Notes that levels rest on, in order of time: hand dips; a link stays as the last note left it."""
+    rows = Reader(store.connection, str(store.path)).level_notes(FAR_MS)
+    return [Noted(*row) for row in rows]

@@ -13,12 +13,15 @@ import sqlite3
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Place, companions, history, measures, summary
+from holdwater.gauge import AROUND_MS, MARGIN_MS, LevelPoint, Mounted, Place, history, measures, summary, told_of
+from holdwater.levels import StoredRecord, notes_on_levels
 from holdwater.store.digits import unpack
+from holdwater.store.reader import Reader
 from holdwater.store.roll import roll
 from holdwater.store.rows import DAY_MS, HOUR_MS
 from holdwater.units import wire_unit
@@ -27,10 +30,14 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from holdwater.config.site import Site
-    from holdwater.tanks.tank import Tank
-    from holdwater_sensors.instrument import Instrument
 
 Raw = tuple[int, float, int]
+
+NOTES = 0
+"""Stands for a series in the marks of dirty hours: a note changed the levels of that hour."""
+
+FOLLOWING_HOURS = 6
+"""A late reading may change what is said of readings of so many hours after it, and of a value that begins to stand still in them."""
 
 
 def local_days(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, int]]:
@@ -59,12 +66,10 @@ class RollUp:
         self._next = int(self._meta("next generation", 0))
         self._raw_from = int(self._meta("raw_from", 0))
         self._series: dict[int, tuple[str, str, int]] = {}
-        self._levels: dict[str, tuple[Tank, tuple[Instrument, ...], frozenset[str]]] = {}
-        for name, tank in site.tanks.items():
-            instruments = measures(site.instruments_of(name))
-            if instruments:
-                needs = frozenset({each.series for each in instruments} | companions(instruments, place))
-                self._levels[name] = (tank, instruments, needs)
+        self._levels = {
+            name: Mounted(tank, measures(site.instruments_of(name)), place) for name, tank in site.tanks.items()
+        }
+        self._needs = {name: each.series for name, each in self._levels.items()}
 
     def use(self, connection: sqlite3.Connection) -> None:
         """Go on with another connection to the same store."""
@@ -80,8 +85,8 @@ class RollUp:
         """A name for what levels mean under this config: tanks, level sensors, their surroundings."""
         # Shapes carry functions: where those lie in memory differs at each start and means nothing.
         parts = [
-            re.sub(r" at 0x[0-9a-f]+", "", repr((name, tank, instruments)))
-            for name, (tank, instruments, _) in sorted(self._levels.items())
+            re.sub(r" at 0x[0-9a-f]+", "", repr((name, each.tank, each.instruments)))
+            for name, each in sorted(self._levels.items())
         ]
         return hashlib.sha256("\n".join([*parts, repr(self._place)]).encode()).hexdigest()[:32]
 
@@ -115,7 +120,10 @@ class RollUp:
         run = self._connection.execute
         mark = run("SELECT mark FROM done WHERE job = 'generation'").fetchone()
         after = int(mark[0]) if mark else -1
-        query = "SELECT DISTINCT start FROM roll WHERE span = ? AND start > ? AND start >= ? ORDER BY start LIMIT ?"
+        query = (
+            "SELECT DISTINCT start FROM roll WHERE span = ?1 AND start > ?2 AND start >= ?3 UNION SELECT at - at % ?1 FROM note "
+            "WHERE kind = 'dip' AND at - at % ?1 > ?2 AND at >= ?3 ORDER BY start LIMIT ?4"
+        )
         due = [row[0] for row in run(query, (HOUR_MS, after, self._raw_from, hours))]
         if not due:
             self._flip()
@@ -189,17 +197,49 @@ class RollUp:
 
     def _rebuild(self, dirty: Sequence[tuple[int, list[int]]]) -> None:
         first, last = dirty[0][0], dirty[-1][0] + HOUR_MS
-        raw = self._raw(first - AROUND_MS - MARGIN_MS, last + 2 * MARGIN_MS)
+        raw = self._raw(first - AROUND_MS - 2 * MARGIN_MS, last + 2 * MARGIN_MS)
         for hour, ids in dirty:
-            self._write_rolls(hour, ids, raw)
+            self._write_rolls(hour, [each for each in ids if each != NOTES], raw)
+        self._mark_what_follows(dirty)
         hours = sorted(
             {at for hour, _ in dirty for at in (hour - HOUR_MS, hour, hour + HOUR_MS) if at >= self._raw_from}
         )
-        touched = {self._name(series) for _, ids in dirty for series in ids}
+        moved = {series for _, ids in dirty for series in ids}
+        touched = None if NOTES in moved else {self._name(series) for series in moved}
         for generation in (self._generation, self._next):
             if generation:
                 self._levels_of(hours, raw, touched, generation)
-        self._write_roll_days({series for _, ids in dirty for series in ids}, self._days(hours or [first]))
+        self._write_roll_days(moved - {NOTES}, self._days(hours or [first]))
+
+    def _mark_what_follows(self, dirty: Sequence[tuple[int, list[int]]]) -> None:
+        """Readings that came late: mark the later hours whose levels rest on them, through noise and values that stand still."""
+        hours_of: dict[int, set[int]] = defaultdict(set)
+        for hour, ids in dirty:
+            for series in ids:
+                hours_of[series].add(hour)
+        hours_of.pop(NOTES, None)
+        marks = {hour for series, hours in hours_of.items() for hour in self._following(series, hours)}
+        self._connection.executemany(
+            "INSERT OR IGNORE INTO dirty VALUES ('roll', ?, ?)", [(NOTES, hour) for hour in sorted(marks)]
+        )
+
+    def _following(self, series: int, changed: set[int]) -> set[int]:
+        """Hours of a series that were rolled up before and rest on hours that changed."""
+        query = "SELECT start, lo, hi FROM roll WHERE span = ? AND series = ? AND start >= ? ORDER BY start"
+        found: set[int] = set()
+        reach, still = 0, None
+        for start, lo, hi in self._connection.execute(query, (HOUR_MS, series, min(changed))):
+            # a value that stands still over an hour, and the hour in which it ends
+            goes_on = still is not None and still in (lo, hi)
+            if start in changed:
+                reach = start + FOLLOWING_HOURS * HOUR_MS
+            elif start <= reach or goes_on:
+                found.add(start)
+            if start <= reach or goes_on:
+                still = lo if lo == hi else None
+            elif start > max(changed) + FOLLOWING_HOURS * HOUR_MS:
+                break
+        return found
 
     def _days(self, hours: Sequence[int]) -> list[tuple[int, int]]:
         return local_days(hours[0], hours[-1] + HOUR_MS, self._site.timezone)
@@ -212,11 +252,18 @@ class RollUp:
             return
         points = self._points(raw)
         days = self._days(hours)
-        for name, (tank, instruments, needs) in self._levels.items():
-            if touched is None or needs & touched:
-                found = history(tank, instruments, self._place, points, hours[0], hours[-1] + HOUR_MS)
+        record, end_ms = self._record(), hours[-1] + HOUR_MS
+        notes = notes_on_levels(record.reader, end_ms)
+        for name, level in self._levels.items():
+            if touched is None or self._needs[name] & touched:
+                told = told_of(level.tank, self._site.instruments_of(name), notes)
+                found = history(replace(level, told=told), points, hours[0], end_ms, record)
                 self._write_levels(generation, name, hours, found)
                 self._write_level_days(generation, name, days)
+
+    def _record(self) -> StoredRecord:
+        """The readings of the store; asked for little, since most stretches are judged by themselves."""
+        return StoredRecord(Reader(self._connection, ""))
 
     def _raw(self, start_ms: int, end_ms: int) -> dict[int, list[Raw]]:
         rows: dict[int, list[Raw]] = defaultdict(list)
@@ -315,8 +362,9 @@ class RollUp:
         """A day of a zone that stands off the hour, measured from the raw rows between its midnights."""
         if start >= self._raw_from:
             raw = self._raw(start - AROUND_MS - MARGIN_MS, end + MARGIN_MS)
-            shape, instruments, _ = self._levels[tank]
-            found = history(shape, instruments, self._place, self._points(raw), start, end)
+            record, level = self._record(), self._levels[tank]
+            told = told_of(level.tank, self._site.instruments_of(tank), notes_on_levels(record.reader, end))
+            found = history(replace(level, told=told), self._points(raw), start, end, record)
             self._write_level(generation, DAY_MS, tank, start, found)
 
 

@@ -10,9 +10,13 @@ from typing import TYPE_CHECKING, Any
 from holdwater import note_figures
 from holdwater.alerts.states import Verdict
 from holdwater.errors import HoldwaterError, UsageError
+from holdwater.gauge import Noted, told_of
+from holdwater.gauge.told import DIP, KINDS
 from holdwater.intake.decode import NODE_NAME
 from holdwater.noting import NOTE_KINDS, check_names
+from holdwater.rollup import NOTES
 from holdwater.store.batch import Batch, NoteRecord
+from holdwater.store.rows import HOUR_MS
 
 if TYPE_CHECKING:
     from holdwater.alerts.engine import Alerts
@@ -38,7 +42,8 @@ class Wishes:
         self._broker_words = ""
         self.store_words = ""
         self._unwell: set[tuple[str, str]] = set()
-        self._shut: dict[str, frozenset[int]] = {}
+        self._link_notes: list[Noted] = []
+        self.noted_ms = -1
         self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {
             "accept": self._accept,
             "retire": self._retire,
@@ -125,27 +130,64 @@ class Wishes:
             return [], {"error": " ".join(faults.values())}
         at_ms = note_figures.when_ms(body, now)
         kept = note_figures.figures(body, at_ms, self._site)
+        noted = Noted(kind, at_ms, kept) if kind in KINDS else None
+        if noted is not None and (wrong := self._wrong(noted)):
+            return [], {"error": wrong}
         text = json.dumps(kept, sort_keys=True, separators=(",", ":"))
         given = str(body.get("uid") or "").encode("utf-8", "backslashreplace").decode()[:64]
         uid = given or hashlib.sha256(f"{kind}|{at_ms}|{text}".encode()).hexdigest()[:20]
         batch.notes.append(NoteRecord(uid, at_ms, now.wall_ms, kind, text))
-        self._links(kind, kept)
-        return self._alerts.on_note(kind, at_ms, kept), {"ok": True, "uid": uid, "at_ms": at_ms}
+        changes = self._alerts.on_note(kind, at_ms, kept)
+        changes += [] if noted is None else self._on_level(noted, batch, now)
+        return changes, {"ok": True, "uid": uid, "at_ms": at_ms}
 
-    def restore_links(self, notes: Iterable[tuple[str, Mapping[str, Any]]]) -> None:
-        """Shut again what notes have shut and not opened since; (kind, body) in order of time."""
-        for kind, body in notes:
-            self._links(kind, body)
+    def restore_notes(self, notes: Iterable[Noted]) -> list[Noted]:
+        """Shut again what notes have shut and not opened since.
 
-    def _links(self, kind: str, kept: Mapping[str, Any]) -> None:
-        tank, link = kept.get("tank"), kept.get("link")
-        if kind not in ("link shut", "link open") or not isinstance(tank, str) or not isinstance(link, int):
-            return
-        if tank not in self._site.tanks:
-            return  # a note on a tank that the config no longer has
-        before = self._shut.get(tank, frozenset())
-        self._shut[tank] = before | {link} if kind == "link shut" else before - {link}
-        self._picture.shut(tank, tuple(sorted(self._shut[tank])))
+        Args:
+            notes: all notes on levels, in order of time.
+
+        Returns:
+            The hand dips among them.
+        """
+        kept = list(notes)
+        dips = [each for each in kept if each.kind == DIP]
+        self._link_notes = [each for each in kept if each.kind != DIP]
+        self._picture.told(self._link_notes)
+        self.noted_ms = max((each.at_ms for each in dips), default=-1)
+        return dips
+
+    def _on_level(self, note: Noted, batch: Batch, now: Moment) -> list[Change]:
+        """A note that changes a level: the live one, and those of the hours that rest on it."""
+        end_ms = note.at_ms
+        if note.kind == DIP:
+            points = self._picture.told([note])
+        else:
+            self._link_notes = sorted([*self._link_notes, note], key=lambda each: each.at_ms)
+            points, end_ms = self._picture.told(self._link_notes), max(note.at_ms, self._reception.newest_ms)
+        self.noted_ms = max(self.noted_ms, note.at_ms)
+        first = note.at_ms - note.at_ms % HOUR_MS
+        batch.dirty |= {(NOTES, hour) for hour in range(first, end_ms + 1, HOUR_MS)}
+        changes: list[Change] = []
+        for tank, point in points:
+            changes += self._alerts.on_level(
+                tank, point.ts_ms, point.on_hand_m3, point.u_noise_m3, point.u_scale_m3, point.quality, now.mono_s
+            )
+        return changes
+
+    def _wrong(self, note: Noted) -> str:
+        """What is wrong with a note on a level, in words; empty when nothing is."""
+        tank = self._site.tanks.get(str(note.body.get("tank")))
+        if tank is None:
+            return f"a {note.kind} of which tank? tanks: {', '.join(self._site.tanks)}"
+        if note.kind != DIP:
+            return ""
+        if not isinstance(note.body.get("depth_m"), int | float):
+            return f'a dip without a depth; write it like: holdwater note dip --tank {tank.name} --depth "21 in"'
+        if told_of(tank, self._site.instruments_of(tank.name), [note]).dips:
+            return ""
+        names = ", ".join(each.name for each in tank.vessels if each.name) or "none: it is one vessel"
+        return f"a dip that {tank.name} cannot have: as deep as its vessel at most; vessels of {tank.name}: {names}"
 
 
 def told_ms(body: Mapping[str, Any], now: Moment) -> int:

@@ -63,6 +63,7 @@ class Third:
 
     Attributes:
         dip: a hand dip of about the same time.
+        dip_against: whether each of the two contradicted a hand dip at the time of the dip; for a dip of a while ago.
         float_switch: a float switch of the tank.
         float_value: what it says.
         overflow_m: height of the overflow lip; the water cannot stand more than an inch above it, m.
@@ -80,6 +81,7 @@ class Third:
     first_rate_m_s: float | None = None
     second_rate_m_s: float | None = None
     most_rate_m_s: float | None = None
+    dip_against: tuple[bool, bool] | None = None
 
 
 OVER_LIP_M = 0.0254
@@ -99,8 +101,9 @@ def likelier_liar(first: Depth, second: Depth, third: Third) -> Liar:
     Each fact votes against a sensor that it contradicts when it does not contradict the other. Only facts that all
     point one way name a liar; physics (rate, overflow) and things seen (dip, float) count alike.
     """
+    dip = third.dip_against or (_against_dip(first, third), _against_dip(second, third))
     votes = [
-        ("the hand dip", _against_dip(first, third), _against_dip(second, third)),
+        ("the hand dip", *dip),
         ("the float switch", _against_float(first, third), _against_float(second, third)),
         ("the overflow", _against_overflow(first, third), _against_overflow(second, third)),
         (

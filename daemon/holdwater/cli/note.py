@@ -17,6 +17,8 @@ from holdwater.cli.options import config_option, folder_of, site_of, store_optio
 )
 @click.option("--volume", help='How much, such as "125 gal".')
 @click.option("--depth", help='What the dip stick showed, such as "21 in".')
+@click.option("--doubt", help='How far that dip may be off, such as "1 in"; half an inch when left out.')
+@click.option("--vessel", help="Which of joined vessels was dipped; the depth then counts from its own floor.")
 @click.option("--for", "lasts", help='How long it holds (watering, away, …), such as "2 h".')
 @click.option("--at", help="When, RFC 3339 with offset; now when left out.")
 @click.option("--link", type=int, help="Number of the link, for link shut and link open.")

@@ -12,7 +12,7 @@ from holdwater.errors import StoreError
 from holdwater.store import steps
 from holdwater.store.connect import STORE_NAME, connect
 from holdwater.store.digits import unpack
-from holdwater.store.rows import LevelRow, NoteRow, NoticeLife, NoticeStepRow, ReadingRow, RollRow
+from holdwater.store.rows import HOUR_MS, LevelRow, NoteRow, NoticeLife, NoticeStepRow, ReadingRow, RollRow
 from holdwater.units import wire_unit
 
 PAGE = 5000
@@ -119,6 +119,32 @@ class Reader:
                 )
             ]  # fmt: skip
         return sorted(rows, key=lambda row: row.start_ms)
+
+    def hours_before(self, series: str, before_ms: int) -> Iterator[RollRow]:
+        """Rolled-up hours of a series that began before a time, newest first, in SI."""
+        found = {each: wire_unit(unit) for each, unit, _ in self.series_ids(series)}
+        marks = ",".join("?" * len(found))
+        while found:
+            rows = self._all(
+                f"SELECT start, series, lo, mean, hi, n FROM roll WHERE span = ? AND series IN ({marks}) AND start < ? "
+                "ORDER BY start DESC, series LIMIT 48",
+                HOUR_MS, *found, before_ms,
+            )  # fmt: skip
+            for start, number, lo, mean, hi, n in rows:
+                to_si = found[number].to_si
+                yield RollRow(start, to_si(lo), to_si(mean), to_si(hi), n, 0)
+            if len(rows) < 48:
+                return
+            before_ms = rows[-1][0]
+
+    def level_notes(self, before_ms: int) -> list[tuple[str, int, dict[str, object]]]:
+        """Notes before a time that change levels, in order of time: hand dips, links shut and opened; (kind, at, body)."""
+        rows = self._all(
+            "SELECT kind, at, body FROM note WHERE kind IN ('dip', 'link shut', 'link open') AND at < ? "
+            "AND id NOT IN (SELECT replaces FROM note WHERE replaces IS NOT NULL) ORDER BY at, id",
+            before_ms,
+        )
+        return [(kind, at, json.loads(body)) for kind, at, body in rows]
 
     def levels(self, tank: str, span_ms: int, start_ms: int, end_ms: int) -> list[LevelRow]:
         """Levels of a tank by hour or local day (of the live generation)."""
