@@ -1,12 +1,13 @@
 """From readings to the level of a tank: live and over history, with what contradicts a sensor."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwater.gauge import Gauge, Mounted, Place, Surrounds, history, measures
+from holdwater.gauge import NOTHING, Gauge, Hour, Mounted, Noted, Place, Surrounds, Told, history, measures, told_of
 from holdwater.sitefile import site_of
 from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
 from place import HOUR_MS, MINUTE_MS, START_MS, pressure, text_of
@@ -143,9 +144,9 @@ def test_history_does_not_depend_on_where_one_begins_to_read(depths: list[float]
     rows = series([pressure(d) for d in depths])
     place = site()
     tank, instruments = place.tanks["main"], measures(place.instruments_of("main"))
-    whole = history(tank, instruments, Place(), {"a:pressure": rows}, START, START + 100 * HOUR_MS)
+    whole = history(Mounted(tank, instruments, Place()), {"a:pressure": rows}, START, START + 100 * HOUR_MS)
     near = [row for row in rows if begin - 3 * HOUR_MS <= row[0] < begin + 3 * HOUR_MS]
-    part = history(tank, instruments, Place(), {"a:pressure": near}, begin, begin + HOUR_MS)
+    part = history(Mounted(tank, instruments, Place()), {"a:pressure": near}, begin, begin + HOUR_MS)
     assert part == [point for point in whole if begin <= point.ts_ms < begin + HOUR_MS]
 
 
@@ -161,3 +162,192 @@ def test_a_value_that_was_quiet_before_is_not_stuck_for_standing_still() -> None
     """A coarse sensor over water at rest shows one value for days."""
     points = {"a:pressure": series([pressure(0.8)] * 100)}
     assert all(each.ok for each in live(points))
+
+
+class Kept:
+    """A record of readings, with hours rolled up from them, as a store would give it."""
+
+    def __init__(self, points: dict[str, list[tuple[int, float]]]) -> None:
+        self.kept = points
+
+    def points(self, series: str, start_ms: int, end_ms: int) -> list[tuple[int, float]]:
+        return [row for row in self.kept.get(series, []) if start_ms <= row[0] < end_ms]
+
+    def hours(self, series: str, before_ms: int) -> Iterator[Hour]:
+        rows: dict[int, list[float]] = {}
+        for ts, value in self.kept.get(series, []):
+            rows.setdefault(ts - ts % HOUR_MS, []).append(value)
+        for start in sorted(rows, reverse=True):
+            if start < before_ms:
+                yield Hour(start, min(rows[start]), max(rows[start]), len(rows[start]))
+
+
+def by_hours(points: dict[str, list[tuple[int, float]]], more: str = "", told: Told = NOTHING):
+    """History worked out hour by hour, each from its own margins and the record, as the service does it."""
+    place, record = site(more), Kept(points)
+    of = Mounted(place.tanks["main"], measures(place.instruments_of("main")), Place(), told)
+    last = max(row[0] for rows in points.values() for row in rows)
+    found = []
+    for begin in range(START, last + 1, HOUR_MS):
+        near = {name: record.points(name, begin - 3 * HOUR_MS, begin + 2 * HOUR_MS) for name in points}
+        found += history(of, near, begin, begin + HOUR_MS, record)
+    return found
+
+
+@pytest.mark.parametrize("quiet_first", [False, True])
+def test_a_night_of_one_value_is_judged_alike_live_and_in_history_hour_by_hour(quiet_first: bool) -> None:
+    """What was before it decides, however long ago: a noisy sensor is stuck to the end, a quiet one is not."""
+    before = [pressure(0.8)] * 40 if quiet_first else noisy(0.8, 40)
+    points = {"a:pressure": series([*before, *[pressure(0.83)] * 120, *noisy(0.8, 12)])}
+    now, then = live(points), by_hours(points)
+    frozen = slice(40 + 10, 160)
+    assert {each.quality for each in now[frozen]} == {each.quality for each in then[frozen]}
+    assert {each.ok for each in then[frozen]} == {quiet_first}
+    assert [p.ts_ms for p in then] == [p.ts_ms for p in levels(points)]
+
+
+def test_a_silence_ends_a_run_of_equal_values() -> None:
+    """Nobody knows what the value did meanwhile, so it is judged anew."""
+    values = series([*noisy(0.8, 40), *[pressure(0.8)] * 20])
+    later = series([pressure(0.8)] * 40, start=values[-1][0] + 5 * HOUR_MS)
+    found = by_hours({"a:pressure": [*values, *later]})
+    assert reason_of(found[58].quality) is Reason.STUCK
+    assert all(each.ok for each in found[60:])
+    assert [p.quality for p in live({"a:pressure": [*values, *later]})[60:]] == [p.quality for p in found[60:]]
+
+
+def test_a_restart_remembers_since_when_a_value_stands_still() -> None:
+    """Three hours are read again; the run began a night ago."""
+    points = {"a:pressure": series([*noisy(0.8, 40), *[pressure(0.8)] * 80])}
+    place, looks = site(), Surrounds()
+    gauge = Gauge(place.tanks["main"], measures(place.instruments_of("main")), looks, Place())
+    rows = points["a:pressure"]
+    start = rows[-1][0] - 3 * HOUR_MS
+    gauge.recall(Kept(points), start, rows[-1][0] + 1)
+    found = [gauge.push("a:pressure", ts, value) for ts, value in rows if ts >= start]
+    assert {reason_of(each.quality) for each in found if each is not None} == {Reason.STUCK}
+
+
+SONAR = """
+[sensor.main-second]
+tank = "main"
+kind = "ultrasonic"
+series = "c:gap"
+height = "2 m"
+compensated = true
+"""
+APART = {
+    "a:pressure": series(noisy(1.0, 40)),
+    "c:gap": series([1.0, 1.001] * 6 + [0.70, 0.701] * 14),
+}
+
+
+def dip(depth_m: float, n: float) -> Noted:
+    return Noted("dip", START + round(n * 10 * MINUTE_MS), {"tank": "main", "depth_m": depth_m})
+
+
+def told(*notes: Noted) -> Told:
+    place = site(SONAR)
+    return told_of(place.tanks["main"], place.instruments_of("main"), notes)
+
+
+def test_a_hand_dip_names_the_liar_of_two_sensors_for_a_day() -> None:
+    """Nobody is believed until the dip; then the one that it contradicts is not, hour by hour too."""
+    doubted = by_hours(APART, SONAR)
+    assert not doubted[-1].ok
+    cleared = by_hours(APART, SONAR, told(dip(1.0, 25)))
+    assert cleared[-1].ok
+    assert cleared[-1].depth_m == pytest.approx(1.0, abs=0.01)
+    other = by_hours(APART, SONAR, told(dip(1.3, 25)))
+    assert other[-1].ok
+    assert other[-1].depth_m == pytest.approx(1.3, abs=0.01)
+
+
+def quarrel(*dips: Noted, rows: dict[str, list[tuple[int, float]]] = APART, more: str = SONAR):
+    """The live gauge after two sensors came apart, and dips."""
+    place, looks = site(more), Surrounds()
+    tank, instruments = place.tanks["main"], place.instruments_of("main")
+    gauge = Gauge(tank, measures(instruments), looks, Place())
+    events = sorted([(ts, name, value) for name, each in rows.items() for ts, value in each])
+    waiting = list(told_of(tank, instruments, dips).dips)
+    for ts, name, value in events:
+        while waiting and waiting[0].ts_ms < ts:
+            gauge.dip(waiting.pop(0))
+        looks.note(name, ts, value)
+        gauge.push(name, ts, value)
+    for each in waiting:
+        gauge.dip(each)
+    return gauge.disputes(events[-1][0])
+
+
+def test_a_lasting_disagreement_is_a_fact_with_the_likelier_liar() -> None:
+    """Both depths, since when, and who by which fact; nobody without one."""
+    (found,) = quarrel()
+    assert (found.first, found.second, found.liar) == ("main-level", "main-second", "")
+    assert found.first_m == pytest.approx(1.0, abs=0.01)
+    assert found.second_m == pytest.approx(1.3, abs=0.01)
+    assert found.since_ms == START + 130 * MINUTE_MS
+    assert found.words(site().measure) == (
+        "main-level says 39.3 in, main-second 51.1 in. Dip the tank to tell which of them is wrong."
+    )
+    sensors, by_dip = quarrel(dip(1.0, 30))
+    assert (sensors.liar, sensors.by) == ("main-second", "the hand dip")
+    assert (by_dip.first, by_dip.second) == ("main-second", "")
+    assert "Likely wrong: main-second, by the hand dip." in sensors.words(site().measure)
+
+
+def test_a_sensor_that_moved_faster_than_any_pump_can_fill_is_the_likelier_liar() -> None:
+    """By the minute a jump of a foot in this tank is 4.5 gal/s: the other one is believed."""
+    rows = {
+        "a:pressure": series(noisy(1.0, 200), every_min=1),
+        "c:gap": [
+            (ts - 59_000 * (n >= 60), v) for n, (ts, v) in enumerate(series([1.0, 1.001] * 30 + [0.4, 0.401] * 70, 1))
+        ],
+    }
+    (found,) = quarrel(rows=rows)
+    assert (found.liar, found.by) == ("main-second", "how fast the tank can change")
+
+
+def test_one_sensor_and_a_dip_that_contradict_each_other_are_told() -> None:
+    """Nobody is called a liar; the next dip that agrees ends it."""
+    rows = {"a:pressure": APART["a:pressure"]}
+    (found,) = quarrel(dip(0.5, 20), rows=rows, more="")
+    assert (found.first, found.second, found.liar) == ("main-level", "", "")
+    assert found.words(site().measure).endswith("correct the sensor: holdwater calibrate.")
+    assert quarrel(dip(0.5, 20), dip(1.0, 22), rows=rows, more="") == ()
+    assert quarrel(dip(1.0, 20), rows=rows, more="") == ()
+
+
+def test_a_dip_written_down_an_hour_later_is_compared_with_what_was_shown_then() -> None:
+    """The tank fell by a foot since."""
+    rows = {"a:pressure": series(noisy(1.0, 20) + noisy(0.7, 20))}
+    assert quarrel(dip(1.0, 17), rows=rows, more="") == ()
+    place, looks = site(), Surrounds()
+    gauge = Gauge(place.tanks["main"], measures(place.instruments_of("main")), looks, Place())
+    for ts, value in rows["a:pressure"]:
+        gauge.push("a:pressure", ts, value)
+    gauge.dip(told(dip(1.0, 17)).dips[0])
+    assert gauge.disputes(START + 7 * HOUR_MS) == ()
+
+
+def test_warming_that_only_one_sensor_sees_is_no_disagreement() -> None:
+    """A third instrument knows the water warm: a weighing sensor with a fixed density does not see it rise."""
+    sharp = (
+        SONAR.replace("compensated", 'accuracy = "1 mm"\nheight_doubt = "0 mm"\ncompensated')
+        + '[sensor.main-fourth]\ntank = "main"\nkind = "pressure"\nseries = "e:pressure"\nheight = "0 in"\n'
+        + 'accuracy = "1 mm"\nheight_doubt = "0 mm"\n'
+    )
+    knows = '[sensor.main-third]\ntank = "main"\nkind = "pressure"\nseries = "d:pressure"\nheight = "0 in"\nwater = "d:water"\n'
+    hot = {"e:pressure": series([9.80665 * 999.1 * 1.5] * 40), "c:gap": series([0.490, 0.4901] * 20)}
+    assert len(quarrel(rows=hot, more=sharp)) == 1
+    assert quarrel(rows={**hot, "d:water": series([40.0] * 40)}, more=sharp + knows) == ()
+
+
+def test_twice_the_distance_is_an_echo_that_went_twice_until_it_lasts() -> None:
+    """It is refused for half an hour beside a trusted distance; water that stays there is believed."""
+    found = levels({"b:gap": series([1.2, 1.201] * 6 + [2.0 - 0.8 + 1.2 - 1.2] + [1.2] * 6, 5)}, tank="shed")
+    assert all(each.ok for each in found)
+    shed = levels({"b:gap": series([0.9, 0.901] * 10 + [1.8, 1.801] * 12, 5)}, tank="shed")
+    assert {reason_of(p.quality) for p in shed[20:25]} == {Reason.DOUBLE_ECHO}
+    assert shed[20].quality >= 200
+    assert shed[30].ok

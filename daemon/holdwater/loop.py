@@ -56,8 +56,8 @@ SNAPSHOT_S = 0.25
 SLICE_HOURS = 2
 """Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
 
-WARM_MS = 3 * HOUR_MS
-"""Readings that a start feeds to the gauges again: what history looks back too."""
+WARM_MS = 8 * HOUR_MS
+"""Readings that a start feeds to the gauges again: as far as one hour of history looks back by itself."""
 
 MEMORY_S = 240.0
 """How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 
 from holdwater.gauge.beside import AROUND_MS, HOUR_MS
 from holdwater.gauge.record import BEFORE_MS, Run, is_new_run
@@ -35,15 +36,17 @@ class Behaviour:
     """Judges the values of one instrument, one after the other in order of time.
 
     A verdict is a function of the readings before it alone, wherever one begins to read: the noise of a clock hour is that of the two
-    hours before it; a run of equal values is judged by what was before the run, which `run` tells when the first reading is in one.
+    hours before it; a run of equal values is judged by what was before the run.
 
     Args:
         instrument: whose values are judged.
-        run: the run of equal values that the first reading goes on with.
+        noise_before: tells the noise of the depths before a time, m, where that is more than what was read here; None: nothing was.
     """
 
-    def __init__(self, instrument: Instrument, run: tuple[float, Run] | None = None) -> None:
+    def __init__(self, instrument: Instrument, noise_before: Callable[[int], float] | None = None) -> None:
         self._instrument = instrument
+        self._noise_before = noise_before
+        self._first_ms: int | None = None
         self._value = math.nan
         self._since_ms = self._latest_ms = self._alike = 0
         self._then: Surroundings | None = None
@@ -54,8 +57,6 @@ class Behaviour:
         self._gauge = instrument.physics if isinstance(instrument.physics, Ultrasonic) else None
         self._wall_gap_m = _wall_gap_m(self._gauge)
         self._trusted_ms, self._trusted_gap_m = -ECHO_MS, 0.0
-        if run is not None:
-            self.resume(*run)
 
     def resume(self, value: float, run: Run) -> None:
         """Go on in a run of equal values whose begin was not read here."""
@@ -70,6 +71,8 @@ class Behaviour:
         else:
             self._alike += 1
         self._latest_ms = ts_ms
+        if self._first_ms is None:
+            self._first_ms = ts_ms
         if depth.depth_m is None:
             return depth
         if self._gauge is not None:
@@ -111,11 +114,17 @@ class Behaviour:
         frozen = Frozen(value, self._since_ms, ts_ms, self._alike)
         moved_m = self._should_have_moved(value, beside, ts_ms)
         if self._noise_before_m is None:
-            first, end = frozen.since_ms - BEFORE_MS, frozen.since_ms
-            self._noise_before_m = noise_sd([point for point in self._recent if first <= point[0] < end]) or 0.0
+            self._noise_before_m = self._before(frozen.since_ms)
         facts = Facts(moved_m, moved_m / 4, self._noise_before_m)
         quality = frozen_quality(frozen, RESOLUTION_M, STUCK_MS, facts)
         return depth if quality <= depth.quality else depth._replace(quality=quality)
+
+    def _before(self, since_ms: int) -> float:
+        """Noise of the depths before a run of equal values; of all that there are, though the reading began in the midst of them."""
+        begin = since_ms - BEFORE_MS
+        if self._noise_before is not None and (self._first_ms is None or self._first_ms > begin - HOUR_MS):
+            return self._noise_before(since_ms)
+        return noise_sd([point for point in self._recent if begin <= point[0] < since_ms]) or 0.0
 
     def _should_have_moved(self, value: float, beside: Surroundings, ts_ms: int) -> float:
         """How far the raw value stands for another depth now than when it froze: a working sensor would have followed."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from holdwater.gauge.behaviour import Behaviour, window_of
 from holdwater.gauge.beside import AROUND_MS, HOUR_MS, Place, Points, RecordedSurrounds, around, companions
 from holdwater.gauge.company import Bounds, Company, is_dip, is_float
 from holdwater.gauge.dispute import COUNTS_MS
 from holdwater.gauge.point import LevelPoint
-from holdwater.gauge.record import Measured, Record, Run, measured, run_before
+from holdwater.gauge.record import Measured, Record, Run, measured, noise_before, run_before
 from holdwater.gauge.told import NOTHING, Dipped, Told
 from holdwater.tanks.tank import Tank
 from holdwater_sensors.instrument import Depth, Instrument
@@ -128,7 +129,10 @@ def _depths(
 ) -> list[tuple[int, Depth]]:
     """Depths with their final verdicts."""
     found: Sequence[Measured] = list(measured(instrument, place, points, looks, window_of(instrument)))
-    ways = Behaviour(instrument, _run(instrument, place, found, start_ms, record))
+    noise = None if record is None else partial(noise_before, instrument, place, record, window_of(instrument))
+    ways, run = Behaviour(instrument, noise), _run(instrument, place, found, start_ms, record)
+    if run is not None:
+        ways.resume(*run)
     return [(each.ts_ms, ways.judge(*each)) for each in found]
 
 

@@ -104,6 +104,14 @@ def run_before(
     if begin is None:
         return None
     since_ms, n = begin
+    names = companions([instrument], place)
+    looks = RecordedSurrounds({name: record.points(name, since_ms - AROUND_MS, since_ms + 1) for name in names})
+    noise_m = noise_before(instrument, place, record, window, since_ms)
+    return Run(since_ms, n, noise_m, around(instrument, looks, since_ms, place))
+
+
+def noise_before(instrument: Instrument, place: Place, record: Record, window: Window, since_ms: int) -> float:
+    """Noise of the depths of the hours before a time, m; 0 when there were too few."""
     start_ms, end_ms = since_ms - BEFORE_MS - HOUR_MS, since_ms + HOUR_MS
     looks = RecordedSurrounds(
         {name: record.points(name, start_ms - AROUND_MS, end_ms) for name in companions([instrument], place)}
@@ -114,7 +122,7 @@ def run_before(
         for each in judged
         if each.depth.depth_m is not None and each.depth.quality == OK and since_ms - BEFORE_MS <= each.ts_ms < since_ms
     ]
-    return Run(since_ms, n, noise_sd(before) or 0.0, around(instrument, looks, since_ms, place))
+    return noise_sd(before) or 0.0
 
 
 def _begin(series: str, record: Record, first: tuple[int, float]) -> tuple[int, int] | None:
