@@ -63,7 +63,7 @@ KINDS: dict[str, NoteKind] = {
                  caution="Part-full loads surge: mind payload, axles, tires and hitch."),
         NoteKind("well run", "Water in", "The well was run into a tank. A rise in the next 6 hours is then expected.", "must", "may"),
         NoteKind("moved", "Water in", "Water moved out of this tank or into it on purpose.", "must", "may"),
-        NoteKind("dip", "A look", "A clean dip stick showed so much above the floor. It is held against the sensor; two or three correct it.",
+        NoteKind("dip", "A look", "What a dip stick showed above the floor. It is held against the sensor; two or three correct it.",
                  "must", depth="must", caution=CLIMB),
         NoteKind("tested", "A look", "A test of the water, with its result.", "must", text="must"),
         NoteKind("watering", "Going on", "Water runs on purpose. No valve-open notice while it holds.", lasts="may"),
