@@ -27,6 +27,7 @@ from holdwater.loop import TICK_S, Loop
 from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
+from holdwater.statetopics import StateTopics
 from holdwater.store.reader import Reader, open_reader
 from holdwater.store.writer import Store, cannot_write
 from holdwater.supervisor import Supervisor
@@ -125,6 +126,12 @@ class Service:
             newest = self._store.connection.execute("SELECT max(ts) FROM reading").fetchone()[0]
             self.trust = ClockTrust(self._clock, newest, believed=believed)
             self._connection = self._connect()
+            self._states = StateTopics(
+                site,
+                self._publish_state,
+                lambda: self._connection.number if self._connection.connected else 0,
+                lambda: self._connection.expires,
+            )
             self._post = Postman(site, self._store.connection, self._publish_text, self._inbox.put)
             given = Surroundings(
                 self._clock,
@@ -159,6 +166,9 @@ class Service:
         subscriptions = Decoder(broker.prefix, self.site.routes).subscriptions()
         outward = Outward(self._inbox.put, self._clock.wall_ms, self._clock.mono_s)
         return Connection(broker, subscriptions, outward, broker.version)
+
+    def _publish_state(self, topic: str, payload: str, retain: bool, expiry_s: int) -> bool:
+        return self._connection.publish(topic, payload.encode(), retain=retain, expiry_s=expiry_s)
 
     def _publish_text(self, topic: str, payload: str, retain: bool) -> bool:
         return self._connection.connected and self._connection.publish(topic, payload.encode(), retain=retain)
@@ -206,6 +216,7 @@ class Service:
     def _close(self) -> None:
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
+        self._states.dark()
         self._connection.stop()
         self._post.stop()
         if self._page is not None:
@@ -252,6 +263,7 @@ class Service:
             log.error("the broker thread stands still; starting a new one")
             self._connection.restart()
         self._supervisor.say("WATCHDOG=1")
+        self._states.tick(self.snapshot(), self._clock.wall_ms(), self._clock.mono_s())
 
     # -- looking -----------------------------------------------------------------------------------------------------------------------
 

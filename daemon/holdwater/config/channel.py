@@ -6,16 +6,15 @@ the household's own.
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from typing import Annotated, Literal
-from urllib.parse import urlsplit
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from holdwater.config.channels import HOURS, PLAIN, Channel
-from holdwater.config.model import Model, problem
+from holdwater.config.model import Duration, Model, problem
 from holdwater.config.notice import SeverityName
+from holdwater.config.outward import http_address, networks
 
 
 class _Channel(Model):
@@ -27,6 +26,17 @@ class _Channel(Model):
     quiet: str = Field("", description='hours at which only "act now" is sent, local time, such as "22:00-06:30"')
     daily_cap: int = Field(20, description='most messages a day; "act now" is never held back by it', ge=1, le=1000)
 
+    after: Duration = Field(
+        0.0, description='used only for what nobody has marked as seen so long after it was told, such as "30 min"'
+    )
+
+    @field_validator("after")
+    @classmethod
+    def _not_for_ever(cls, value: float) -> float:
+        if not 0 <= value <= 86_400:
+            raise problem(f"{value:g} s", "at most 1 day", 'write after = "30 min"')
+        return value
+
     @field_validator("quiet")
     @classmethod
     def _hours(cls, value: str) -> str:
@@ -37,6 +47,7 @@ class _Channel(Model):
     def build(self) -> Channel:
         """The channel as a plain value."""
         values = {name: getattr(self, name) for name in type(self).model_fields}
+        values["after_s"] = values.pop("after")
         return PLAIN[values["kind"]](**values)
 
 
@@ -66,55 +77,31 @@ class MqttChannel(_Channel):
     )
 
 
-class WebhookChannel(_Channel):
+class _Reaching(_Channel):
+    """A channel that is meant to reach a person."""
+
+    test: Literal["monthly", "off"] = Field(
+        "monthly",
+        description='"monthly": a test message that has to be marked as seen; unanswered, it is *undelivered*',
+    )
+
+
+class WebhookChannel(_Reaching):
     """JSON by HTTP POST."""
 
     kind: Literal["webhook"] = Field(description="JSON by HTTP POST")
-    url: str | None = Field(
+    url: Annotated[str | None, AfterValidator(http_address)] = Field(
         None, description="address to post to, http or https; use url_file where the address itself is a secret"
     )
     url_file: str | None = Field(None, description="file that holds the address, readable by the service only")
     secret: str | None = Field(None, description="key of the HMAC-SHA256 signature; better in secret_file")
     secret_file: str | None = Field(None, description="file that holds the key of the HMAC-SHA256 signature")
-    allow: tuple[str, ...] = Field(
+    allow: Annotated[tuple[str, ...], AfterValidator(networks)] = Field(
         (), description="loopback or private addresses or networks it may connect to, such as 192.168.1.7"
     )
     ca_file: str | None = Field(
         None, description="certificate of the authority that signed the other side's; left out: the system's"
     )
-
-    @field_validator("url")
-    @classmethod
-    def _http(cls, value: str | None) -> str | None:
-        if value is None:
-            return value
-        try:
-            parts = urlsplit(value)
-            good = parts.scheme in ("http", "https") and bool(parts.hostname)
-            _ = parts.port
-        except ValueError:
-            good = False
-        if not good:
-            raise problem(
-                "not an http or https address",
-                'such as "https://example.org/water"',
-                "write the whole address, with http:// or https://",
-            )
-        return value
-
-    @field_validator("allow")
-    @classmethod
-    def _addresses(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for text in value:
-            try:
-                ipaddress.ip_network(text, strict=False)
-            except ValueError:
-                raise problem(
-                    f"'{text}'",
-                    'an address or network, such as "192.168.1.7"',
-                    "write the address as numbers, not a name",
-                ) from None
-        return value
 
     @model_validator(mode="after")
     def _one_address(self) -> WebhookChannel:
@@ -124,7 +111,7 @@ class WebhookChannel(_Channel):
         return self
 
 
-class SmtpChannel(_Channel):
+class SmtpChannel(_Reaching):
     """Mail."""
 
     kind: Literal["smtp"] = Field(description="mail")
@@ -138,6 +125,7 @@ class SmtpChannel(_Channel):
     username: str | None = Field(None, description="account at the mail server")
     password: str | None = Field(None, description="its password; better in password_file")
     password_file: str | None = Field(None, description="file that holds the password, readable by the service only")
+    sheet: bool = Field(False, description="true: the weekly sheet goes here, with the picture of the season")
     sender: str = Field(description="address the mail comes from", min_length=3)
     to: tuple[str, ...] = Field(description="addresses the mail goes to", min_length=1)
     ca_file: str | None = Field(
@@ -165,7 +153,7 @@ class SmtpChannel(_Channel):
         return self
 
 
-class ProgramChannel(_Channel):
+class ProgramChannel(_Reaching):
     """A command of the household's own: a modem, a radio, a bell."""
 
     kind: Literal["program"] = Field(description="a command that gets the text on its standard input")

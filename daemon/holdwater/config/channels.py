@@ -18,12 +18,18 @@ class Channel:
         severity: least severity it is used for.
         quiet: hours at which only "act now" is sent, local time; empty for none.
         daily_cap: most messages a day.
+        after_s: used only for what nobody has marked as seen so long after it was told, s; 0 for at once.
+        test: monthly or off: whether a test message has to be heard and answered.
+        sheet: whether the weekly sheet goes to it.
     """
 
     kind: str
     severity: str = "know"
     quiet: str = ""
     daily_cap: int = 20
+    after_s: float = 0.0
+    test: str = "off"
+    sheet: bool = False
 
     @property
     def quiet_minutes(self) -> tuple[int, int] | None:

@@ -16,6 +16,8 @@ from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, Weat
 from holdwater.config.mirror import MirrorConfig
 from holdwater.config.mirrors import MirrorSettings
 from holdwater.config.notices import NoticeSettings
+from holdwater.config.outward import HeartbeatConfig
+from holdwater.config.outwards import HeartbeatSettings
 from holdwater.config.parts import Parts, read_parts
 from holdwater.config.redact import sha_of, without_secrets
 from holdwater.config.secrets import Places
@@ -132,6 +134,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
     broker, store, page = _broker(parts, places), parts.one["store"], parts.one["page"]
     weather = parts.one["weather"] or WeatherConfig()
     channels, mirror = _channels(parts, places), _mirror(parts, places)
+    heartbeat = _heartbeat(parts, places)
     tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
     instruments = _instruments(parts, site, weather.air)
     parts.problems += across(parts, tanks, instruments)
@@ -159,6 +162,9 @@ def _built(parts: Parts, places: Places) -> Site | None:
         channels=channels,
         exposures={name: entry.build(name) for name, entry in parts.many["exposure"].items()},
         mirror=mirror,
+        state=parts.one["state"].build(),
+        heartbeat=heartbeat,
+        sheet=parts.one["sheet"].build(),
         text=text,
         sha=sha_of(text),
     )
@@ -219,6 +225,16 @@ def _channels(parts: Parts, places: Places) -> dict[str, Channel]:
         channels[name] = entry.build()
         parts.problems += found
     return channels
+
+
+def _heartbeat(parts: Parts, places: Places) -> HeartbeatSettings | None:
+    """The heartbeat's settings with its files as absolute paths; None without the section, or where it is wrong."""
+    heartbeat: HeartbeatConfig | None = parts.one["heartbeat"]
+    if heartbeat is None:
+        return None
+    entry, found = with_paths(heartbeat, ("heartbeat",), places)
+    parts.problems += found
+    return entry.build()
 
 
 def _kept_text(parts: Parts) -> str:

@@ -16,6 +16,7 @@ from holdwater.config.general import BrokerConfig, PageConfig, SiteConfig, Store
 from holdwater.config.mirror import MirrorConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
+from holdwater.config.outward import HeartbeatConfig, SheetConfig, StateConfig
 from holdwater.config.redact import is_secret
 from holdwater.config.route import RouteConfig
 from holdwater.config.sensor import SensorConfig
@@ -69,6 +70,15 @@ def sections() -> dict[str, Section]:
             "One kind of notice; none is needed, defaults hold. `holdwater check` says every kind.",
         ),
         Section("channel", "many", ChannelConfig, "Where notices are sent."),
+        Section("state", "one", StateConfig, "What is on hand, and a lamp, as messages on the household's own broker."),
+        Section(
+            "heartbeat",
+            "one",
+            HeartbeatConfig,
+            "A sign of life to an address that calls somebody when it stays away; none when left out.",
+            optional=True,
+        ),
+        Section("sheet", "one", SheetConfig, "When the weekly sheet goes to the channels with `sheet = true`."),
         Section(
             "mirror",
             "one",

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from holdwater.config.outwards import HeartbeatSettings, SheetSettings, StateSettings
 from holdwater.config.secrets import Secret
 from holdwater.units import Measure
 
@@ -158,6 +159,9 @@ class Site:
         notices: thresholds and durations of every kind of notice.
         channels: where notices are sent, by name.
         exposures: what can freeze, by name.
+        state: what is published on the broker.
+        heartbeat: where a sign of life goes, or None.
+        sheet: when the weekly sheet goes out.
         mirror: the time-series server that gets a copy, or None.
         warnings: what is allowed but worth a word, one sentence each.
         text: the file's text with secrets out: this is what the store keeps.
@@ -183,6 +187,9 @@ class Site:
     notices: NoticeSettings | None = None
     channels: Mapping[str, Channel] = field(default_factory=dict)
     exposures: Mapping[str, Exposure] = field(default_factory=dict)
+    state: StateSettings = field(default_factory=StateSettings)
+    heartbeat: HeartbeatSettings | None = None
+    sheet: SheetSettings = field(default_factory=SheetSettings)
     mirror: MirrorSettings | None = None
     warnings: tuple[str, ...] = ()
     text: str = ""

@@ -28,6 +28,12 @@ def site_words(site: Site) -> list[str]:
     ]
     lines += [f"Can freeze: {exposure_words(site, name)}" for name in site.exposures]
     lines += [f"Channel {name}: {channel_words(channel)}" for name, channel in site.channels.items()]
+    if site.heartbeat is not None:
+        lines.append(
+            f"Sign of life: {site.heartbeat.method} every {duration(site.heartbeat.every_s)} to an address that is not shown"
+        )
+    if not site.state.on:
+        lines.append("States on the broker: off")
     if site.mirror is not None:
         lines.append(f"Mirror: {mirror_words(site.mirror)}")
     return lines
@@ -170,6 +176,12 @@ def channel_words(channel: Any) -> str:
         parts.insert(1, f"by {channel.host}")
     if getattr(channel, "to", None):
         parts.insert(2, f"to {', '.join(channel.to)}")
+    if channel.after_s:
+        parts.append(f"only what nobody has seen after {duration(channel.after_s)}")
+    if channel.sheet:
+        parts.append("with the weekly sheet")
+    if channel.test != "off":
+        parts.append(f"tested {channel.test}")
     if channel.quiet:
         parts.append(f'{channel.quiet} "act now" only')
     parts.append(f"at most {channel.daily_cap} a day")

@@ -97,8 +97,11 @@ class Connection:
 
     def stop(self) -> None:
         """Disconnect and end the thread."""
-        self._stopping.set()
         client = self._client
+        if client is not None and self.connected:
+            # A clean end sends no will: without this word the retained "up" would stay.
+            client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
+        self._stopping.set()
         if client is not None:
             client.disconnect()
         if self._thread is not None:
@@ -114,6 +117,11 @@ class Connection:
         """True while the thread turns: by its iterations, not by what paho believes about the connection."""
         turning = self._thread is not None and self._thread.is_alive()
         return turning and time.monotonic() - self.iterated_s < LONGEST_WAIT_S + 3 * TURN_S
+
+    @property
+    def expires(self) -> bool:
+        """Whether the broker forgets messages by itself."""
+        return self._v5
 
     @property
     def window(self) -> int:
@@ -132,12 +140,24 @@ class Connection:
         if client is not None and self.connected and connection == self.number:
             client.ack(mid, qos)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
-        """Publish, or queue while offline. Returns False when the queue is full (rc 4 at QoS 1 means queued, not refused)."""
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1, expiry_s: int | None = None) -> bool:
+        """Publish, or queue while offline. Returns False when the queue is full (rc 4 at QoS 1 means queued, not refused).
+
+        Args:
+            topic: where to.
+            payload: what.
+            retain: whether the broker keeps it for whoever comes later.
+            qos: 0 or 1.
+            expiry_s: seconds after which the broker forgets it; only MQTT 5 can.
+        """
         client = self._client
         if client is None:
             return False
-        sent = client.publish(topic, payload, qos=qos, retain=retain)
+        properties = None
+        if expiry_s is not None and self._v5:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = expiry_s
+        sent = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
         return sent.rc in (mqtt.MQTT_ERR_SUCCESS, mqtt.MQTT_ERR_NO_CONN)
 
     def drop(self, why: str) -> None:
