@@ -36,7 +36,9 @@ from holdwater.trust import ClockTrust, GuidedClock
 from holdwater.world import Surroundings
 
 if TYPE_CHECKING:
+    from holdwater.config.outwards import HeartbeatSettings
     from holdwater.config.site import Site
+    from holdwater.heartbeat import Heartbeat
 
 log = logging.getLogger(__name__)
 
@@ -132,6 +134,7 @@ class Service:
                 lambda: self._connection.number if self._connection.connected else 0,
                 lambda: self._connection.expires,
             )
+            self._heartbeat = None if site.heartbeat is None else _heartbeat(site.heartbeat)
             self._post = Postman(site, self._store.connection, self._publish_text, self._inbox.put)
             given = Surroundings(
                 self._clock,
@@ -196,6 +199,8 @@ class Service:
             self._close()
             raise
         self._post.start()
+        if self._heartbeat is not None:
+            self._heartbeat.start()
         self._connection.start()
         self._scheduler.start()
         self._arm()
@@ -219,6 +224,8 @@ class Service:
         self._states.dark()
         self._connection.stop()
         self._post.stop()
+        if self._heartbeat is not None:
+            self._heartbeat.stop()
         if self._page is not None:
             self._page.stop()
         self._control.stop()
@@ -263,6 +270,8 @@ class Service:
             log.error("the broker thread stands still; starting a new one")
             self._connection.restart()
         self._supervisor.say("WATCHDOG=1")
+        if self._heartbeat is not None:
+            self._heartbeat.tick(self._clock.mono_s())
         self._states.tick(self.snapshot(), self._clock.wall_ms(), self._clock.mono_s())
 
     # -- looking -----------------------------------------------------------------------------------------------------------------------
@@ -305,3 +314,9 @@ class Service:
         if "error" not in answer:
             self._inbox.put(TimeGiven(str(body.get("source", "owner")), self._clock.wall_ms()))
         return answer
+
+
+def _heartbeat(settings: HeartbeatSettings) -> Heartbeat:
+    from holdwater.heartbeat import Heartbeat, sender_of  # noqa: PLC0415 -- only where one is configured
+
+    return Heartbeat(settings.every_s, sender_of(settings))

@@ -108,3 +108,22 @@ def test_test_says_the_truth_about_each_channel(tmp_path: Path) -> None:
             command, ["--test"], env={"HOLDWATER_CONFIG": str(config)}, catch_exceptions=False
         )
         assert "good (webhook): taken" in with_flag.output
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("status", "words", "code"), [("200 OK", "taken", 0), ("404 No", "NOT taken: it answered 404", 1)]
+)
+def test_test_tries_the_heartbeat_too(tmp_path: Path, status: str, words: str, code: int) -> None:
+    """By itself under its name, or with all channels."""
+    with serving(answers(status)) as peer:
+        more = f'\n[heartbeat]\nurl = "{peer.url()}"\nallow = ["127.0.0.1"]\n'
+        config = tmp_path / "site.toml"
+        config.write_text(text_of(tmp_path / "store", port=9, more=more))
+        runner = CliRunner()
+        alone = runner.invoke(command, ["test", "heartbeat", "--config", str(config)], catch_exceptions=False)
+        assert (alone.output.strip(), alone.exit_code) == (f"heartbeat (GET): {words}", code)
+        every = runner.invoke(command, ["test", "--config", str(config)], catch_exceptions=False)
+        assert f"heartbeat (GET): {words}" in every.output
+        other = runner.invoke(command, ["test", "log", "--config", str(config)], catch_exceptions=False)
+        assert "heartbeat" not in other.output

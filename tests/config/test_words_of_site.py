@@ -121,7 +121,9 @@ severity = "act now"
 """
     )
     words = channel_words(site.channels["mail"])
-    assert words == 'smtp, by mail.example.org, to b@example.org, takes "act now" only, at most 20 a day'
+    assert (
+        words == 'smtp, by mail.example.org, to b@example.org, takes "act now" only, at most 20 a day, tested monthly'
+    )
 
 
 def test_notices_are_said_with_what_differs_for_a_tank(read):

@@ -118,7 +118,8 @@ def texts(kinds: tuple[str, ...], *, metric: bool) -> None:
 def try_(channels: tuple[str, ...], config: Path) -> None:
     """Send a test message through every channel of the config (or through CHANNELS only) and say what became of it.
 
-    Exit code 1 when a channel did not take it. "Taken" means that the other side has it, not that somebody has read it.
+    Where the config has a heartbeat, it is tried too, under the name heartbeat. Exit code 1 when a channel did not take it.
+    "Taken" means that the other side has it, not that somebody has read it.
     """
     from holdwater.alerts.channels import senders  # noqa: PLC0415
     from holdwater.alerts.outcome import Accepted  # noqa: PLC0415
@@ -126,13 +127,14 @@ def try_(channels: tuple[str, ...], config: Path) -> None:
 
     site = site_of(config)
     known = with_defaults(site.channels)
+    names = [*known, *([HEARTBEAT] if site.heartbeat else [])]
     for name in channels:
-        if name not in known:
+        if name not in names:
             raise UsageError(
-                f"no channel '{name}'", expected=f"one of {', '.join(known)}", do="look at [channel.NAME] of the config"
+                f"no channel '{name}'", expected=f"one of {', '.join(names)}", do="look at [channel.NAME] of the config"
             )
     wanted = {name: config for name, config in known.items() if name in channels or not channels}
-    failed = False
+    failed = bool(site.heartbeat) and HEARTBEAT in (channels or (HEARTBEAT,)) and not _alive(site)
     for name, sender in senders(wanted, _publisher(site), prefix=site.broker.prefix).items():
         outcome = sender.send(_message(name, site))
         taken = isinstance(outcome, Accepted)
@@ -140,6 +142,21 @@ def try_(channels: tuple[str, ...], config: Path) -> None:
         click.echo(f"{name} ({wanted[name].kind}): {'taken' if taken else f'NOT taken: {outcome.words}'}")  # type: ignore[union-attr]
     if failed:
         sys.exit(1)
+
+
+HEARTBEAT = "heartbeat"
+
+
+def _alive(site: Site) -> bool:
+    from holdwater.alerts.outcome import Accepted  # noqa: PLC0415
+    from holdwater.heartbeat import sender_of  # noqa: PLC0415
+
+    if site.heartbeat is None:
+        return True
+    outcome = sender_of(site.heartbeat)()
+    words = "taken" if isinstance(outcome, Accepted) else f"NOT taken: {outcome.words}"
+    click.echo(f"{HEARTBEAT} ({site.heartbeat.method}): {words}")
+    return isinstance(outcome, Accepted)
 
 
 def _message(channel: str, site: Site) -> Parcel:

@@ -180,11 +180,11 @@ def channel_words(channel: Any) -> str:
         parts.append(f"only what nobody has seen after {duration(channel.after_s)}")
     if channel.sheet:
         parts.append("with the weekly sheet")
-    if channel.test != "off":
-        parts.append(f"tested {channel.test}")
     if channel.quiet:
         parts.append(f'{channel.quiet} "act now" only')
     parts.append(f"at most {channel.daily_cap} a day")
+    if channel.test != "off":
+        parts.append(f"tested {channel.test}")
     return ", ".join(parts)
 
 

@@ -1,28 +1,18 @@
-"""JSON by HTTP POST: one total deadline, no redirects, the answer capped and never shown, the address checked once."""
+"""JSON by HTTP POST, with a key by which a copy is known and a signature where there is a secret."""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
-import socket
-import ssl
 from dataclasses import dataclass
-from http.client import HTTPException
 from typing import Any
-from urllib.parse import urlsplit
 
-import urllib3
-from urllib3.connection import HTTPConnection, HTTPSConnection
-from urllib3.util.ssl_match_hostname import CertificateError
-
-from holdwater import __version__
-from holdwater.alerts.channels.address import Resolve, is_allowed, resolve
-from holdwater.alerts.channels.deadline import deadline
+from holdwater.alerts.channels.address import Resolve, resolve
+from holdwater.alerts.channels.http import Peer, exchange
 from holdwater.alerts.outbox import Parcel
-from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
+from holdwater.alerts.outcome import Accepted, Outcome, Refused
 from holdwater.config.channels import WebhookChannel
 
-ANSWER_MAX = 64 * 1024
 # The message itself is not wanted: no retry will help. Everything else may be mended on the other side.
 FINAL = frozenset({400, 410, 413, 415, 422})
 
@@ -61,71 +51,17 @@ class WebhookSender:
 
     def send(self, parcel: Parcel) -> Outcome:
         """Post it."""
-        try:
-            parts = urlsplit(self.url)
-            host, port = parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
-            if parts.scheme not in ("http", "https") or not host:
-                return Refused(False, "the address is not http or https")
-            found = self.resolver(host, port)
-        except (OSError, ValueError, UnicodeError):
-            return Refused(False, "the name of the other side cannot be resolved")
-        allowed = [each for each in found if is_allowed(each, self.allow)]
-        if not allowed:
-            return Refused(False, f"{host} is an address inside this house; name it in 'allow' if that is meant")
-        path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-        connection = self._connection(parts.scheme, allowed[0], port, host)
-        return self._post(connection, path, parts.netloc.rpartition("@")[2], parcel)
-
-    def _connection(self, scheme: str, address: str, port: int, host: str) -> HTTPConnection:
-        timeout = urllib3.Timeout(connect=min(10.0, self.deadline_s), read=self.deadline_s)
-        if scheme == "http":
-            return HTTPConnection(address, port, timeout=timeout.connect_timeout)
-        context = ssl.create_default_context(cafile=self.ca_file)
-        return HTTPSConnection(
-            address,
-            port,
-            timeout=timeout.connect_timeout,
-            ssl_context=context,
-            server_hostname=host,
-            assert_hostname=host,
-        )
-
-    def _post(self, connection: HTTPConnection, path: str, host: str, parcel: Parcel) -> Outcome:
         body = parcel.body.encode()
-        headers = {
-            "Host": host,
-            "Content-Type": "application/json",
-            "User-Agent": f"holdwater/{__version__}",
-            "Idempotency-Key": parcel.key,
-            "Connection": "close",
-        }
+        headers = {"Content-Type": "application/json", "Idempotency-Key": parcel.key}
         if self.secret:
             headers["Holdwater-Signature"] = f"sha256={signature(self.secret, parcel.key, body)}"
-
-        def get_socket() -> socket.socket | None:
-            return connection.sock
-
-        sent = False
-        with deadline(self.deadline_s, get_socket) as expiry:
-            try:
-                connection.connect()
-                if connection.sock is not None:
-                    connection.sock.settimeout(self.deadline_s)
-                sent = True
-                connection.request("POST", path, body=body, headers=headers, preload_content=False)
-                answer = connection.getresponse()
-                status, left = answer.status, ANSWER_MAX
-                while left > 0 and (piece := answer.read(min(left, 8192))):
-                    left -= len(piece)
-            except (OSError, HTTPException, urllib3.exceptions.HTTPError, ValueError, AttributeError) as error:
-                words = f"no full answer within {self.deadline_s:.0f} s" if expiry.passed else _words(error)
-                return Unclear(words) if sent else Refused(False, words)
-            finally:
-                connection.close()
-        return _outcome(status)
+        peer = Peer(self.url, self.allow, self.ca_file, self.deadline_s, self.resolver)
+        found = exchange(peer, "POST", body, headers)
+        return outcome_of(found) if isinstance(found, int) else found
 
 
-def _outcome(status: int) -> Outcome:
+def outcome_of(status: int) -> Outcome:
+    """What an answer means for the message."""
     if 200 <= status < 300:
         return Accepted()
     if 300 <= status < 400:
@@ -133,13 +69,3 @@ def _outcome(status: int) -> Outcome:
             False, f"it answered {status}, a redirect, which is not followed: put the final address in the config"
         )
     return Refused(status in FINAL, f"it answered {status}")
-
-
-def _words(error: Exception) -> str:
-    if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError | CertificateError):
-        return "its certificate is not good, or it does not speak TLS"
-    if isinstance(error, urllib3.exceptions.NewConnectionError | ConnectionRefusedError):
-        return "it could not be connected to"
-    if isinstance(error, urllib3.exceptions.ConnectTimeoutError | TimeoutError):
-        return "it did not answer in time"
-    return "the connection broke off"
