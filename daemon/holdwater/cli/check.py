@@ -11,16 +11,21 @@ from typing import Any
 
 import click
 
+from holdwater import __version__
 from holdwater.alerts.kind import Kind, Rule
 from holdwater.alerts.kinds import KINDS
 from holdwater.alerts.settings import rule_of
+from holdwater.config.general import StoreConfig
 from holdwater.config.history import Change, compare
 from holdwater.config.load import read_text
+from holdwater.config.moves import MOVES, moved
 from holdwater.config.site import Site
 from holdwater.config.syntax import parse_toml
 from holdwater.config.words import duration, site_values, site_words
 from holdwater.errors import ConfigError, HoldwaterError
 from holdwater.sitefile import open_site
+from holdwater.store.reader import step_of
+from holdwater.store.steps import STEPS
 from holdwater.units import Measure, trimmed
 
 
@@ -33,7 +38,12 @@ from holdwater.units import Measure, trimmed
     metavar="STORED.toml",
     help="Another config, for instance the one in use: say what changes and from when each change counts.",
 )
-def command(file: Path, *, as_json: bool, against: Path | None) -> None:
+@click.option(
+    "--upgrade",
+    is_flag=True,
+    help="Before a new version takes over: settings that changed, old and new, and the store.",
+)
+def command(file: Path, *, as_json: bool, against: Path | None, upgrade: bool) -> None:
     """Say in words what the config FILE means, so that you can see whether it is your place.
 
     Every tank with what it holds when full, its sensors, weather, broker, page, notices, and what is worth a word.
@@ -42,6 +52,8 @@ def command(file: Path, *, as_json: bool, against: Path | None) -> None:
     Exit code 0: the file is right. 2: it is not; every problem of it is listed, with the key, what was found, what was
     expected and how to mend it. 3: it cannot be read.
     """
+    if upgrade and not as_json:
+        click.echo("\n".join(upgrade_words(file)))
     try:
         site = open_site(file, os.environ)
         changes = changes_between(against, file) if against else ()
@@ -70,6 +82,46 @@ def changes_between(old: Path, new: Path) -> tuple[Change, ...]:
             raise ConfigError(str(path), problems)
         texts.append(text)
     return compare(texts[0], texts[1])
+
+
+def upgrade_words(file: Path) -> list[str]:
+    """What this version makes of a file and a store of an older one.
+
+    Raises:
+        HoldwaterError: the file cannot be read.
+    """
+    data, problems = parse_toml(read_text(file))
+    if problems:
+        raise ConfigError(str(file), problems)
+    lines = ["Settings that changed, up to this version " + __version__]
+    lines += [f"  {each}" for each in moved(data)] or [
+        f"  in this file: none ({'no setting has changed yet' if not MOVES else 'all names are the present ones'})"
+    ]
+    return [*lines, *_store_words(data, file), ""]
+
+
+def _store_words(data: dict[str, Any], file: Path) -> list[str]:
+    """The store's schema beside ours; nothing is changed, the store is opened read-only."""
+    section = data.get("store")
+    named = section.get("folder") if isinstance(section, dict) else None
+    folder = file.absolute().parent / Path(named if isinstance(named, str) else StoreConfig().folder).expanduser()
+    try:
+        ran = step_of(folder)
+    except HoldwaterError as error:
+        return [f"Store {folder}: {error.found}"]
+    if ran is None:
+        return [f"Store {folder}: none yet"]
+    if ran > len(STEPS):
+        return [
+            f"Store {folder}: written by a newer version (step {ran}, this one knows {len(STEPS)}); it would be refused"
+        ]
+    due = len(STEPS) - ran
+    what = (
+        "nothing to do"
+        if not due
+        else f"{due} step{'s' * (due > 1)} at the first start, each whole or not at all; nothing is lost"
+    )
+    return [f"Store {folder}: step {ran} of {len(STEPS)}, {what}"]
 
 
 def words(site: Site, changes: tuple[Change, ...], *, compared: bool) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Self
 
@@ -32,6 +33,19 @@ def open_reader(folder: Path) -> Reader:
             do="start holdwater run once, or holdwater replay a recording into this folder",
         )  # fmt: skip
     return Reader(connect(path, read_only=True), str(path))
+
+
+def step_of(folder: Path) -> int | None:
+    """The newest schema step that ran on the store of a folder; None when there is no store. Changes nothing.
+
+    Raises:
+        StoreError: it cannot be read.
+    """
+    path = folder / STORE_NAME
+    if not path.exists():
+        return None
+    with closing(connect(path, read_only=True)) as connection:
+        return steps.current(connection)
 
 
 class Reader:
