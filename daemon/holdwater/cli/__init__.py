@@ -12,6 +12,7 @@ from holdwater import __version__
 from holdwater.errors import HoldwaterError
 
 COMMANDS: dict[str, str] = {
+    "setup": "the first hour: one question at a time, until the config is written",
     "run": "run the service",
     "check": "say a config in words, or everything that is wrong with it",
     "status": "what is on hand now, and what to do",

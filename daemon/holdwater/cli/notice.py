@@ -14,7 +14,6 @@ from holdwater.cli.options import DEFAULT, ENVIRONMENT, config_option, folder_of
 from holdwater.errors import UsageError
 
 if TYPE_CHECKING:
-    from holdwater.alerts.outbox import Parcel
     from holdwater.config.site import Site
 
 
@@ -121,8 +120,7 @@ def try_(channels: tuple[str, ...], config: Path) -> None:
     Where the config has a heartbeat, it is tried too, under the name heartbeat. Exit code 1 when a channel did not take it.
     "Taken" means that the other side has it, not that somebody has read it.
     """
-    from holdwater.alerts.channels import senders  # noqa: PLC0415
-    from holdwater.alerts.outcome import Accepted  # noqa: PLC0415
+    from holdwater.channel_test import attempt  # noqa: PLC0415
     from holdwater.config.channels import with_defaults  # noqa: PLC0415
 
     site = site_of(config)
@@ -133,13 +131,11 @@ def try_(channels: tuple[str, ...], config: Path) -> None:
             raise UsageError(
                 f"no channel '{name}'", expected=f"one of {', '.join(names)}", do="look at [channel.NAME] of the config"
             )
-    wanted = {name: config for name, config in known.items() if name in channels or not channels}
     failed = bool(site.heartbeat) and HEARTBEAT in (channels or (HEARTBEAT,)) and not _alive(site)
-    for name, sender in senders(wanted, _publisher(site), prefix=site.broker.prefix).items():
-        outcome = sender.send(_message(name, site))
-        taken = isinstance(outcome, Accepted)
-        failed = failed or not taken
-        click.echo(f"{name} ({wanted[name].kind}): {'taken' if taken else f'NOT taken: {outcome.words}'}")  # type: ignore[union-attr]
+    wanted = [name for name in known if name in channels or not channels]
+    for name, why in (attempt(site, wanted) if wanted else {}).items():
+        failed = failed or bool(why)
+        click.echo(f"{name} ({known[name].kind}): {f'NOT taken: {why}' if why else 'taken'}")
     if failed:
         sys.exit(1)
 
@@ -157,62 +153,3 @@ def _alive(site: Site) -> bool:
     words = "taken" if isinstance(outcome, Accepted) else f"NOT taken: {outcome.words}"
     click.echo(f"{HEARTBEAT} ({site.heartbeat.method}): {words}")
     return isinstance(outcome, Accepted)
-
-
-def _message(channel: str, site: Site) -> Parcel:
-    import json  # noqa: PLC0415
-    import time  # noqa: PLC0415
-
-    from holdwater.alerts.matter import Severity  # noqa: PLC0415
-    from holdwater.alerts.outbox import Parcel  # noqa: PLC0415
-    from holdwater.alerts.telling import plain  # noqa: PLC0415
-
-    at_ms = time.time_ns() // 1_000_000
-    key = f"test-{at_ms}-{channel}"
-    short = "TEST from holdwater: nothing is wrong. If you read this, this way of reaching you works."
-    row = {
-        "site": plain(site.name),
-        "notice": "test",
-        "step": 1,
-        "phase": "test",
-        "kind": "test",
-        "severity": "know",
-        "state": "clear",
-        "at_ms": at_ms,
-    }
-    body = {**row, "short": short, "long": short, "key": key}
-    return Parcel(key, channel, (key,), (), Severity.KNOW, short, short, json.dumps(body), (body,))
-
-
-def _publisher(site: Site) -> Any:
-    """Publishes on the site's broker by a connection of its own."""
-
-    def publish(topic: str, text: str, retain: bool) -> bool:
-        from paho.mqtt import publish as once  # noqa: PLC0415
-
-        broker = site.broker
-        auth: Any = None
-        if broker.username is not None:
-            auth = {"username": broker.username, "password": broker.password.reveal() if broker.password else ""}
-        tls: Any = {"ca_certs": str(broker.tls.ca_file) if broker.tls.ca_file else None} if broker.tls else None
-        try:
-            once.single(
-                topic,
-                text,
-                qos=1,
-                retain=retain,
-                hostname=broker.host,
-                port=broker.port,
-                client_id="",
-                keepalive=10,
-                auth=auth,
-                tls=tls,
-            )
-        except (OSError, ValueError):
-            return False
-        except Exception as error:  # noqa: BLE001  paho raises a bare MQTTException for a refused connection
-            click.echo(f"  broker: {error}", err=True)
-            return False
-        return True
-
-    return publish
