@@ -12,6 +12,7 @@ from holdwater.alerts.delivery import Delivery
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.alerts.outbox import Outbox, OutboxRow
 from holdwater.alerts.outcome import Outcome
+from holdwater.alerts.states import State
 from holdwater.config.channels import with_defaults
 from holdwater.events import Delivered
 
@@ -56,7 +57,12 @@ class Postman:
             OutboxRow(*row)
             for row in connection.execute("SELECT * FROM outbox WHERE state = 'waiting' ORDER BY due, key")
         ]
-        self._outbox = Outbox(channels, rows, site.timezone)
+        sent = connection.execute(
+            "SELECT DISTINCT o.notice, o.channel FROM outbox o JOIN notice n ON n.id = o.notice "
+            "WHERE o.state IN ('sent', 'joined') AND n.state <> 'clear'"
+        )
+        seconds = {name for name, config in channels.items() if config.after_s}
+        self._outbox = Outbox(channels, rows, site.timezone, sent.fetchall() if seconds else ())
 
         def told(key: str, outcome: Outcome) -> None:
             report(Delivered(key, outcome))
@@ -75,6 +81,9 @@ class Postman:
         """Take in the outbox rows of committed changes."""
         for change in changes:
             self._outbox.add(change.outbox)
+            notice = change.notice
+            if notice.state == State.CLEAR or notice.seen is not None or notice.quiet_left > 0:
+                self._outbox.spare(notice.id)
 
     def delivered(self, event: Delivered, now: Moment) -> Sent:
         """Settle a sending."""

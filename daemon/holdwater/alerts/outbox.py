@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from holdwater.alerts.facts import Moment
+from holdwater.alerts.later import Later
 from holdwater.alerts.matter import Severity
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
 from holdwater.alerts.rows import Outgoing
@@ -25,12 +26,13 @@ LONGEST_WAIT_S = 600.0
 SUMMARY_FROM = 4  # so many lines at once become one message
 DAY_S = 86400.0
 
-WAITING, SENT, REFUSED, JOINED = "waiting", "sent", "refused", "joined"
+WAITING, SENT, REFUSED, JOINED, SPARED = "waiting", "sent", "refused", "joined", "spared"
 
 
 @dataclass(frozen=True, slots=True)
 class OutboxRow:
-    """One row of `outbox`. States: waiting; sent; joined (told as part of another message); refused (never taken)."""
+    """One row of `outbox`. States: waiting; sent; joined (told as part of another message); refused (never taken);
+    spared (a second channel for which it was seen, or over, in time)."""
 
     key: str
     notice: int
@@ -158,6 +160,7 @@ class _Lane:
     """One channel: its rows, the parcel on its way, and how it has been doing."""
 
     config: Channel
+    later: Later
     rows: list[OutboxRow] = field(default_factory=list)
     away: Parcel | None = None
     retry: Parcel | None = None
@@ -175,11 +178,21 @@ class Outbox:
         channels: settings by name; rows of a channel that is no more are refused at once by `orphans`.
         rows: rows of the table whose state is waiting.
         zone: time zone of quiet hours.
+        told: (notice, channel) of which something went out before; for second channels.
     """
 
-    def __init__(self, channels: Mapping[str, Channel], rows: Iterable[OutboxRow], zone: ZoneInfo) -> None:
+    def __init__(
+        self,
+        channels: Mapping[str, Channel],
+        rows: Iterable[OutboxRow],
+        zone: ZoneInfo,
+        told: Iterable[tuple[int, str]] = (),
+    ) -> None:
         self._zone = zone
-        self._lanes = {name: _Lane(config) for name, config in channels.items()}
+        self._lanes = {name: _Lane(config, Later(config.after_s)) for name, config in channels.items()}
+        for notice, name in told:
+            if name in self._lanes:
+                self._lanes[name].later.went((notice,))
         self._orphans: list[OutboxRow] = []
         for row in sorted((row for row in rows if row.state == WAITING), key=_order):
             lane = self._lanes.get(row.channel)
@@ -190,7 +203,7 @@ class Outbox:
                 lane.tries = max(lane.tries, row.tries)
 
     def orphans(self) -> tuple[OutboxRow, ...]:
-        """Rows to write as refused because their channel is no longer in the config."""
+        """Rows to write as refused because their channel is no longer in the config, or as spared."""
         gone, self._orphans = tuple(self._orphans), []
         return gone
 
@@ -200,6 +213,15 @@ class Outbox:
             lane = self._lanes.get(out.channel)
             if lane is not None and all(row.key != out.key for row in lane.rows):
                 lane.rows.append(OutboxRow.of(out))
+
+    def spare(self, notice: int) -> None:
+        """A notice was seen, or is over: a second channel that has told nothing of it yet need not."""
+        for lane in self._lanes.values():
+            if lane.away is not None and notice in lane.away.notices:
+                continue  # on its way: it may arrive
+            gone = lane.later.spare(notice, lane.rows)
+            self._orphans += [replace(row, state=SPARED) for row in gone]
+            lane.rows = [row for row in lane.rows if row not in gone] if gone else lane.rows
 
     def ready(self, now: Moment) -> tuple[Parcel, ...]:
         """The parcels to hand to the workers now: at most one a channel, none for a channel that has one on its way."""
@@ -222,6 +244,8 @@ class Outbox:
         if lane is None or lane.away is None:
             return ()
         parcel, lane.away, lane.retry = lane.away, None, None
+        if not isinstance(outcome, Refused):
+            lane.later.went(parcel.notices)
         if isinstance(outcome, Accepted):
             lane.sent_s.append(now.mono_s)
             return self._settled(lane, parcel, SENT)
@@ -260,10 +284,11 @@ class Outbox:
         return lane.away
 
     def _allowed(self, lane: _Lane, now: Moment) -> tuple[OutboxRow, ...]:
+        rows = lane.later.may_go(lane.rows, now)
         if self._pause_s(lane, now) <= 0:
-            return tuple(lane.rows)
-        urgent = {row.notice for row in lane.rows if _severity(row) is Severity.NOW}
-        return tuple(row for row in lane.rows if row.notice in urgent)
+            return rows
+        urgent = {row.notice for row in rows if _severity(row) is Severity.NOW}
+        return tuple(row for row in rows if row.notice in urgent)
 
     def _pause_s(self, lane: _Lane, now: Moment) -> float:
         """Seconds for which only *act now* may go: quiet hours, or the day's cap is used up."""
@@ -275,7 +300,8 @@ class Outbox:
     def _due_s(self, lane: _Lane, now: Moment) -> float:
         if lane.retry is not None or self._allowed(lane, now):
             return lane.next_s
-        return max(lane.next_s, now.mono_s + self._pause_s(lane, now))
+        # What waits for its time is looked at again then; what it finds may still have to wait for the end of quiet hours.
+        return max(lane.next_s, now.mono_s + self._pause_s(lane, now), lane.later.next_s(lane.rows, now))
 
     def _settled(self, lane: _Lane, parcel: Parcel, state: str) -> tuple[OutboxRow, ...]:
         lane.tries, lane.next_s, lane.failing_since_s = 0, 0.0, None

@@ -218,6 +218,8 @@ class Reader:
         rank = ("sent", "refused", "waiting")
         worst: dict[str, str] = {}
         for channel, state in rows:
+            if state == "spared":
+                continue  # nothing of it had to go there
             plain = state if state in rank else "sent"
             worst[channel] = max(worst.get(channel, "sent"), plain, key=rank.index)
         return tuple(sorted(worst.items()))
