@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from holdwater.config.outwards import HeartbeatSettings
     from holdwater.config.site import Site
     from holdwater.heartbeat import Heartbeat
+    from holdwater.sheet_post import SheetPost
 
 log = logging.getLogger(__name__)
 
@@ -154,6 +155,7 @@ class Service:
             self._store.close()
             raise
         self.door = LoopDoor(self._inbox)
+        self._sheet = self._make_sheet()
         self._beside: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
             "status": self._status,
             "record": self._record,
@@ -232,6 +234,18 @@ class Service:
         self._tap.end()
         self._store.close()
 
+    def _make_sheet(self) -> SheetPost | None:
+        if not any(channel.sheet for channel in self.site.channels.values()):
+            return None
+        from holdwater.sheet_post import SheetPost  # noqa: PLC0415 -- only where a channel asks for it
+
+        marks = self._store.connection.execute("SELECT job, mark FROM done WHERE job LIKE 'sheet:%'").fetchall()
+
+        def keep(job: str, mark: str) -> None:
+            self.door.ask("mark", {"job": job, "mark": mark}, 60.0)
+
+        return SheetPost(self.site, (self.snapshot, self._clock.wall_ms, self.reader), dict(marks), keep)
+
     def _make_page(self) -> Server:
         # Imported here: without a page its 20 MiB are never loaded.
         from holdwater.web.app import create_app  # noqa: PLC0415
@@ -270,6 +284,8 @@ class Service:
             log.error("the broker thread stands still; starting a new one")
             self._connection.restart()
         self._supervisor.say("WATCHDOG=1")
+        if self._sheet is not None:
+            self._sheet.tick(self._clock.mono_s())
         if self._heartbeat is not None:
             self._heartbeat.tick(self._clock.mono_s())
         self._states.tick(self.snapshot(), self._clock.wall_ms(), self._clock.mono_s())

@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "tank": "dip chart and drawing of a tank",
     "export": "readings, levels, days, notices as CSV or JSON Lines",
     "graph": "the season as a picture",
+    "sheet": "the week on one page",
     "freeze": "what may freeze tonight; score of the forecast",
     "calibrate": "correct a sensor by what a dip stick showed",
     "record": "write what comes in to a file",

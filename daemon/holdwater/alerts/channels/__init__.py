@@ -14,7 +14,8 @@ from holdwater.config.channels import Channel, LogChannel, MqttChannel, ProgramC
 Read = Callable[[str], str]
 
 
-def _file(name: str) -> str:
+def private_file(name: str) -> str:
+    """The secret in a file, without the end of its line."""
     return Path(name).read_text("utf-8").rstrip("\r\n")
 
 
@@ -23,7 +24,7 @@ def senders(
     publish: Publish,
     *,
     prefix: str = "water",
-    read: Read = _file,
+    read: Read = private_file,
     deadline_s: float = DEADLINE_S,
 ) -> dict[str, Sender]:
     """One sender for each channel.

@@ -38,6 +38,10 @@ class SmtpSender:
 
     def send(self, parcel: Parcel) -> Outcome:
         """Hand it over; taken when the server has said 250 to the whole message."""
+        return self.hand(self.letter(parcel.key, parcel.short, parcel.long))
+
+    def hand(self, letter: EmailMessage) -> Outcome:
+        """Hand over a whole letter; taken when the server has said 250 to all of it."""
         context = ssl.create_default_context(cafile=self.config.ca_file)
         timeout_s = min(15.0, self.deadline_s)
         # Made without a host first, so that the timer has an object whose socket it can shut.
@@ -62,7 +66,7 @@ class SmtpSender:
                 if self.config.username:
                     smtp.login(self.config.username, self.password)
                 handed = True
-                refused = smtp.send_message(self._message(parcel))
+                refused = smtp.send_message(letter)
             except (OSError, smtplib.SMTPException, ValueError) as error:
                 return _failure(error, handed=handed, expired=expiry.passed, deadline_s=self.deadline_s)
             finally:
@@ -71,15 +75,16 @@ class SmtpSender:
             return Refused(True, "the server refused some of the addresses")
         return Accepted()
 
-    def _message(self, parcel: Parcel) -> EmailMessage:
+    def letter(self, key: str, subject: str, text: str) -> EmailMessage:
+        """A letter of plain text; the same key gives the same Message-ID, by which a copy is known."""
         message = EmailMessage()
-        message["Subject"] = parcel.short
+        message["Subject"] = subject
         message["From"] = self.config.sender
         message["To"] = ", ".join(self.config.to)
-        digest = hashlib.sha256(parcel.key.encode()).hexdigest()[:32]
+        digest = hashlib.sha256(key.encode()).hexdigest()[:32]
         message["Message-ID"] = f"<{digest}@{self.config.sender.rpartition('@')[2]}>"
         message["Auto-Submitted"] = "auto-generated"  # RFC 3834: nobody's holiday answer to this
-        message.set_content(f"{parcel.long}\n")
+        message.set_content(f"{text}\n")
         return message
 
 
