@@ -24,6 +24,7 @@ from holdwater.events import Event, Stop, TimeGiven
 from holdwater.intake.connection import Connection, Outward
 from holdwater.intake.decode import Decoder
 from holdwater.loop import TICK_S, Loop
+from holdwater.memory import give_back
 from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
@@ -206,6 +207,7 @@ class Service:
         self._connection.start()
         self._scheduler.start()
         self._arm()
+        give_back()
         self._supervisor.say("READY=1")
 
     def run(self) -> None:
