@@ -207,12 +207,15 @@ def tap_(tank: str, seconds: int, config: Path) -> None:
 def box_(box: str, passwords: Path, config: Path) -> None:
     """A new password for a sensor BOX, at the broker and on a card to print."""
     from holdwater.config.names import NAME  # noqa: PLC0415
+    from holdwater.setting_up.boxes import RESERVED  # noqa: PLC0415
     from holdwater.setting_up.broker import door_of, make_card  # noqa: PLC0415
     from holdwater.setting_up.sensors import SAYS  # noqa: PLC0415
 
-    if not NAME.fullmatch(box):
+    if not NAME.fullmatch(box) or box in RESERVED:
         raise UsageError(
-            f"box '{box}'", expected="letters, digits, - and _, at most 32", do="write a name such as garden"
+            f"box '{box}'",
+            expected=f"letters, digits, - and _, at most 32; not {' or '.join(RESERVED)}",
+            do="write a name such as garden",
         )
     site = site_of(config)
     sends = [SAYS.get(each.kind, each.kind) for each in site.instruments.values() if each.series.startswith(f"{box}:")]

@@ -51,7 +51,7 @@ def name(taken: Sequence[str] = ()) -> Callable[[str], str]:
                 f"write {slug}" if slug else "write a short name such as drinking",
             )
         if text in taken:
-            raise Wrong(f"'{text}' again", "a name of its own", f"taken already: {', '.join(taken)}")
+            raise Wrong(f"'{text}'", "a name that is not taken", f"taken already: {', '.join(taken)}")
         return text
 
     return read
@@ -72,7 +72,7 @@ def one_of(choices: Mapping[str, str] | Sequence[str]) -> Callable[[str], str]:
 
     def read(text: str) -> str:
         wanted = text.lower()
-        if wanted.isdigit() and 1 <= int(wanted) <= len(names):
+        if wanted.isdecimal() and 1 <= int(wanted) <= len(names):
             return names[int(wanted) - 1]
         begun = [each for each in names if wanted and each.lower().startswith(wanted)]
         exact = [each for each in begun if each.lower() == wanted]

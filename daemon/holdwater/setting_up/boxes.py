@@ -23,6 +23,9 @@ LETTERS = 20
 ITERATIONS = 101
 """What Mosquitto's own tool takes (mosquitto_passwd(1)); with 99 random bits the count does not matter."""
 
+RESERVED = ("holdwater", "display")
+"""Names at the broker that are the service's and the house's own."""
+
 PASSWORDS = Path("/etc/mosquitto/holdwater.passwords")
 BROKER_PID = Path("/run/mosquitto/mosquitto.pid")
 

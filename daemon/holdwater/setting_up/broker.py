@@ -76,7 +76,7 @@ def _host(text: str) -> str:
 
 
 def _port(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 65535:
+    if not text.isdecimal() or not 1 <= int(text) <= 65535:
         raise Wrong(f"'{text}'", "a port from 1 to 65535", "1883, or 8883 with encryption")
     return int(text)
 

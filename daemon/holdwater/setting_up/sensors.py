@@ -11,6 +11,7 @@ from holdwater.config.explain import problems_of
 from holdwater.config.sensor import SensorConfig
 from holdwater.config.sensor_words import warnings
 from holdwater.setting_up.answers import Quantity, Sizes, menu, name, one_of, quantity, yes_no
+from holdwater.setting_up.boxes import RESERVED
 from holdwater.setting_up.dialog import Again, Dialog, Wrong
 from holdwater.setting_up.tanks import Answered
 from holdwater.tanks.tank import Tank
@@ -64,7 +65,7 @@ def ask_sensors(dialog: Dialog, tanks: list[Answered], sizes: Sizes) -> list[Mou
 
 def _ask_sensor(dialog: Dialog, key: str, kind: str, answered: Answered, sizes: Sizes) -> Mounted:
     box = dialog.ask(
-        f"{key}.box", "What is its sensor box called? That is the name it comes in with.", name(), default=answered.name,
+        f"{key}.box", "What is its sensor box called? That is the name it comes in with.", name(RESERVED), default=answered.name,
         why="One box may carry several sensors. Its name is in its topics and on its card.",
     )  # fmt: skip
     table: dict[str, Any] = {"tank": answered.name, "kind": kind, "series": f"{box}:{QUANTITIES[kind]}"}

@@ -124,7 +124,7 @@ def _joined(dialog: Dialog, key: str, sizes: Sizes) -> dict[str, Any]:
 
 
 def _count(text: str) -> int:
-    if not text.isdigit() or not 2 <= int(text) <= 12:
+    if not text.isdecimal() or not 2 <= int(text) <= 12:
         raise Wrong(f"'{text}'", "a number from 2 to 12", "write how many tanks are joined")
     return int(text)
 

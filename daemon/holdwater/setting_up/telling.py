@@ -140,7 +140,7 @@ def _command(text: str) -> list[str]:
 
 
 def _number(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 65535:
+    if not text.isdecimal() or not 1 <= int(text) <= 65535:
         raise Wrong(f"'{text}'", "a port from 1 to 65535", "write the number")
     return int(text)
 
