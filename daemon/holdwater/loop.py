@@ -15,7 +15,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from holdwater import nights, power
+from holdwater import frost, nights, power
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
@@ -28,7 +28,7 @@ from holdwater.mending import AGAIN_S, Mending
 from holdwater.picture import BY_HAND_MS, Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
-from holdwater.restoring import notes_on_levels, restored_nights, restored_rules
+from holdwater.restoring import named_nodes, notes_on_levels, restored_frost, restored_rules
 from holdwater.rollup import RollUp
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
@@ -94,12 +94,9 @@ class Loop:
         self._steps = StepWatch()
         self._decoder = Decoder(site.broker.prefix, site.routes)
         known = store.known()
-        named = {each.series.partition(":")[0] for each in site.instruments.values()}
-        named |= {s.partition(":")[0] for s in (site.air_series, site.rain_series, site.barometer_series) if s}
-        named |= {route.series.partition(":")[0] for route in site.routes}
         units = {each.series: each.unit for each in site.instruments.values()}
         self._reception = Reception(
-            known, named, units, round(site.store.keep_raw_s * 1000), site.broker.prefix, store.uuid
+            known, named_nodes(site), units, round(site.store.keep_raw_s * 1000), site.broker.prefix, store.uuid
         )
         place = Place(site.barometer_series, gravity(site.latitude, site.elevation_m))
         self.picture = Picture(site, place)
@@ -111,8 +108,9 @@ class Loop:
             "SELECT kind, subject, through, body FROM model ORDER BY kind, subject"
         ).fetchall()
         self._learned = Learned(site, [row for row in kept if row[0] in Learned.KINDS])
-        self._nights = restored_nights(site, store, kept, self._reception.newest_ms)
+        self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture)
         self._alerts = restored_rules(site, store, self._learned.usual_m3)
+        self._frost.on_done(self._alerts.done(self._clock.wall_ms()), -1)
         self.picture.lasts = self._lasts
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
@@ -274,6 +272,7 @@ class Loop:
             return
         changes, answer = self.wishes.carry_out(Request(wish.what, wish.body), self._batch, now)
         self._take_in(changes)
+        self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
         if "error" in answer:
             self._set_aside(message, str(answer["error"]), now)
 
@@ -301,15 +300,34 @@ class Loop:
                 self._battery(node, each, now)
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
-                self._air(each)
+            if each.series in self._frost.series:
+                self._freeze(self._frost.on_reading(each.series, each.ts_ms, each.value_si))
         for tank, point in self.picture.feed(fresh):
             self._level(tank, point, now)
 
-    def _air(self, reading: Fresh) -> None:
-        """Let the nights learn; keep their words as told."""
-        for name, through, body in self._nights.on_air(reading.ts_ms, reading.value_si):
+    def _freeze(self, told: Iterable[frost.Told]) -> None:
+        """Keep what the frost has learned and said, and let the rules hear of it."""
+        fold = self._frost
+        for name, through, body in fold.models:
             self._batch.models[nights.MODEL, name] = (1, through, body)
-        self._batch.forecasts += [word.row() for word in self._nights.words]
+        self._batch.forecasts += fold.rows
+        for each in told:
+            self._take_in(
+                self._alerts.on_fact(
+                    each.kind,
+                    each.subject,
+                    each.verdict,
+                    each.at_ms,
+                    numbers=each.numbers,
+                    named=each.named,
+                    edition=each.edition,
+                )
+            )
+        if fold.has_moved():
+            self._batch.models[frost.MODEL, frost.MODEL] = (1, max(fold.reached_ms, 0), fold.to_bytes())
+            self.picture.iced = fold.iced_tanks
+            if (until_ms := fold.new_watch_ms()) is not None:
+                self._alerts.on_note(frost.WATCHED, fold.reached_ms, {"until_ms": until_ms})
 
     def _battery(self, node: str, reading: Fresh, now: Moment) -> None:
         air_c = self.picture.beside(self.site.air_series, reading.ts_ms)
@@ -332,6 +350,7 @@ class Loop:
         else:
             changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
+        self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
         if "error" in answer:
             self._errors = [*self._errors[-20:], str(answer["error"])]
         self._batch.urgent = True
@@ -354,6 +373,8 @@ class Loop:
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
         self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
+        if now.trusted:
+            self._freeze(self._frost.on_time(now.wall_ms))
         self._batch.sent += self._post.send_due(now)
         self._ticked()
 

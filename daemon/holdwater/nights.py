@@ -1,45 +1,39 @@
-"""The coming night out of a store, and the fold that learns from nights that are over.
+"""The fold over nights: words when they are due, models when a night is over, and what came.
 
-The fold is driven by readings of the outside air alone, one at a time, so that any batching ends in the same models and words.
-Without an air series or coordinates there is nothing to tell, and `tonight_of` says why.
+It is driven by the readings of one air series, one at a time, so that any batching ends in the same models and words. Where that
+series falls silent, time alone drives it (`on_time`), so that a word is due although nothing came.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from holdwater.freeze.air import Air, AirSeries, air_series
+from holdwater.freeze.air import Air, AirSeries
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening, lowest_c
-from holdwater.freeze.exposure import Holding
-from holdwater.freeze.learning import ISSUES, learn_nights
+from holdwater.freeze.learning import ISSUES
 from holdwater.freeze.night import NightForecast, NightModel, forecast, fresh, from_bytes, learn
 from holdwater.freeze.sun import HOUR_MS, Night, Place, first_whole_hour, local_date, night
-from holdwater.freeze.tank import fitted_time_constant_h
-from holdwater.freeze.tonight import Airs, Tonight, tonight
+from holdwater.look import NIGHT, damp_air, model_name, place_of
 
 if TYPE_CHECKING:
-    from holdwater.config.exposures import Exposure
     from holdwater.config.site import Site
     from holdwater.store.reader import Reader
 
 KEPT_MS = 60 * HOUR_MS
 """Air kept in memory: the day before the evening, the night, and a margin for a late morning."""
-LEARNED_MS = 550 * 24 * HOUR_MS  # a year and a half of nights
-PAST_MS = 11 * 24 * HOUR_MS  # air that the state of an exposure is reckoned from
-WATER_MS = 30 * 24 * HOUR_MS
-NEW_MS = 6 * HOUR_MS
-MODEL = "night"
 
+LATE_MS = HOUR_MS // 2
+"""So long after a whole hour a reading from before it may still come in; then the hour counts without it."""
 
-def place_of(site: Site) -> Place | None:
-    """Where the site is; None when its config does not say."""
-    if site.latitude is None or site.longitude is None:
-        return None
-    return Place(site.latitude, site.longitude, site.timezone)
+LEAPT_MS = 24 * HOUR_MS
+"""Of a longer silence only the last day is gone through hour by hour."""
+
+MODEL = NIGHT
+CAME = "night came"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,36 +44,99 @@ class Word:
     night: Night
     forecast: NightForecast
 
-    def row(self) -> tuple[str, str, int, int, str]:
-        """The row of the table `forecast`: kind, subject, issued, end of the night, body in degC."""
+    def row(self, spots: Mapping[str, Mapping[str, object]] | None = None) -> tuple[str, str, int, int, str]:
+        """The row of the table `forecast`: kind, subject, issued, end of the night, body in degC.
+
+        Args:
+            spots: what it means for each exposure; left out where nothing was judged by it.
+        """
         told = self.forecast
-        body = {
+        body: dict[str, object] = {
             "issue": self.issue.name, "night": self.night.day.isoformat(), "p10_c": round(told.p10_c, 3),
             "p50_c": round(told.p50_c, 3), "p90_c": round(told.p90_c, 3), "chance_below_0c": round(told.chance_below(0.0), 4),
         }  # fmt: skip
-        return MODEL, "air", told.issued_ms, told.end_ms, json.dumps(body, separators=(",", ":"))
+        if spots:
+            body["spots"] = spots
+        return NIGHT, "air", told.issued_ms, told.end_ms, json.dumps(body, separators=(",", ":"))
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A night that is over: the lowest hourly air from each time of issue to its end, by the name of the issue; degC.
+
+    A night with too many hours missing has nothing in it: what came is not known.
+    """
+
+    night: Night
+    end_ms: int
+    came_c: Mapping[str, float]
+
+    @property
+    def lowest_c(self) -> float | None:
+        """The lowest of the whole night; None where not known."""
+        return min(self.came_c.values(), default=None)
+
+    def row(self) -> tuple[str, str, int, int, str]:
+        """The row of the table `forecast` that says what came."""
+        body = {"night": self.night.day.isoformat(), "came_c": {name: round(c, 3) for name, c in self.came_c.items()}}
+        return CAME, "air", self.end_ms, self.end_ms, json.dumps(body, separators=(",", ":"))
+
+
+@dataclass(frozen=True, slots=True)
+class Hour:
+    """A whole hour has passed: its air, and the air of the 24 hours up to it; None where unknown."""
+
+    end_ms: int
+    day: tuple[Air | None, ...]
+
+    @property
+    def air(self) -> Air | None:
+        """The air of the hour itself."""
+        return self.day[-1]
+
+
+Happening = Word | Over | Hour
+Models = list[tuple[str, int, bytes]]
 
 
 class Nights:
-    """What the site's own nights taught, for every time of issue.
+    """What the nights of an air series taught, for every time of issue.
+
+    Attributes:
+        last_ms: time of the newest reading; -1 before the first.
+        done_ms: the hour up to which everything that was due has happened; -1 before the first.
 
     Args:
         site: its place and air series.
-        saved: models of the store as (name of the issue, end of the last night learned, body).
+        saved: models of the store as (name, end of the last night learned, body).
         past: hours of air before the first reading that will be fed, oldest first; after a restart.
+        series: an exposure's own air; the outside air when left out.
+        wet: readings of the relative humidity of those hours, as (time, value).
     """
 
-    def __init__(self, site: Site, saved: Sequence[tuple[str, int, bytes]] = (), past: Sequence[Air] = ()) -> None:
-        self._place = place_of(site) if site.air_series is not None else None
+    def __init__(
+        self,
+        site: Site,
+        saved: Sequence[tuple[str, int, bytes]] = (),
+        past: Sequence[Air] = (),
+        series: str = "",
+        wet: Sequence[tuple[int, float]] = (),
+    ) -> None:
+        self._place = place_of(site) if series or site.air_series is not None else None
+        self._name = series
         self._models = {issue.name: fresh() for issue in ISSUES}
-        for name, _, body in saved:
-            found = from_bytes(body)
-            if name in self._models and found is not None:
-                self._models[name] = found
+        stored = {name: body for name, _, body in saved}
+        for issue in ISSUES:
+            found = from_bytes(stored.get(model_name(issue, series), b""))
+            if found is not None:
+                self._models[issue.name] = found
         self._hours: dict[int, Air] = {}
-        self._last_ms = -1
+        self._wet: dict[int, float] = {}
+        self.last_ms = -1
+        self.done_ms = -1
         self._nights: dict[date, Night] = {}
-        self.words: list[Word] = []
+        for at_ms, rh in wet:
+            self.on_humidity(at_ms, rh)
         for each in past:
             self._keep(each)
 
@@ -87,70 +144,102 @@ class Nights:
         """What was learned for a time of issue."""
         return self._models[issue.name]
 
-    def on_air(self, ts_ms: int, air_c: float) -> list[tuple[str, int, bytes]]:
-        """One reading of the outside air; the words that fell due before it are in `words`.
+    def on_air(self, ts_ms: int, air_c: float) -> tuple[Models, list[Happening]]:
+        """One reading of the air.
 
         Returns:
-            Models to store, when a night ended: (name of the issue, end of the night, body).
+            Models to store, when a night ended: (name, end of the night, body); and what happened before the reading,
+            in order of time.
         """
-        self.words = []
-        if self._place is None or ts_ms <= self._last_ms:
-            return []
-        rows: list[tuple[str, int, bytes]] = []
-        if self._last_ms >= 0:
-            start_ms = max(self._last_ms, ts_ms - 24 * HOUR_MS)
-            for hour_ms in range(first_whole_hour(start_ms, self._place.zone), ts_ms, HOUR_MS):
-                rows += self._hour(hour_ms, self._place)
+        if self._place is None or ts_ms <= self.last_ms:
+            return [], []
+        found = self._pass(ts_ms, self._place)
         self._keep(Air(ts_ms, air_c))
-        return rows
+        return found
+
+    def on_humidity(self, ts_ms: int, rh: float) -> None:
+        """One reading of the relative humidity of the same air; the last of an hour counts."""
+        if self._place is not None:
+            self._wet[first_whole_hour(ts_ms, self._place.zone)] = rh
+            if len(self._wet) > 2 * KEPT_MS // HOUR_MS:
+                self._wet = {at_ms: value for at_ms, value in self._wet.items() if at_ms >= ts_ms - KEPT_MS}
+
+    def on_time(self, now_ms: int) -> tuple[Models, list[Happening]]:
+        """Time has passed: hours that are over count although nothing came after them. The clock must be trusted."""
+        if self._place is None or self.last_ms < 0:
+            return [], []
+        return self._pass(now_ms - LATE_MS, self._place)
+
+    def _pass(self, ts_ms: int, place: Place) -> tuple[Models, list[Happening]]:
+        """The whole hours that ended before a time and were not gone through yet."""
+        models: Models = []
+        happened: list[Happening] = []
+        if self.last_ms >= 0:
+            since_ms = max(self.last_ms, self.done_ms + 1, ts_ms - LEAPT_MS)
+            for hour_ms in range(first_whole_hour(since_ms, place.zone), ts_ms, HOUR_MS):
+                self.done_ms = hour_ms
+                self._hour(hour_ms, place, models, happened)
+        return models, happened
 
     def _keep(self, air: Air) -> None:
         """The last reading of each hour counts, an hour's end included."""
         if self._place is None:
             return
         end_ms = first_whole_hour(air.at_ms, self._place.zone)
+        begins = end_ms not in self._hours
         self._hours[end_ms] = air
-        self._last_ms = max(self._last_ms, air.at_ms)
-        for old in [each for each in self._hours if each < air.at_ms - KEPT_MS]:
-            del self._hours[old]
+        self.last_ms = max(self.last_ms, air.at_ms)
+        if begins:
+            for old in [each for each in self._hours if each < air.at_ms - KEPT_MS]:
+                del self._hours[old]
 
-    def _hour(self, hour_ms: int, place: Place) -> list[tuple[str, int, bytes]]:
-        """What is due at a whole hour: words of the coming night, and the night that ended in the last hour."""
-        rows: list[tuple[str, int, bytes]] = []
+    def _hour(self, hour_ms: int, place: Place, models: Models, happened: list[Happening]) -> None:
+        """What is due at a whole hour: the hour itself, the night that ended in it, words of the coming night."""
+        series = self.series()
+        happened.append(Hour(hour_ms, tuple(series.hours(hour_ms - 23 * HOUR_MS, hour_ms))))
         today = local_date(hour_ms, place.zone)
         for day in (today - timedelta(days=1), today):
-            coming = self._night(day, place)
+            coming = self.night(day, place)
             if hour_ms - HOUR_MS < coming.sunrise_ms + AFTER_SUNRISE_MS <= hour_ms:
-                rows += self._learn(coming, place)
+                happened.append(self._learn(series, coming, place, models))
             for issue in ISSUES:
                 if issue.at_ms(coming, place) == hour_ms:
-                    seen = evening(self._series(), hour_ms, coming)
-                    if seen is not None:
-                        self.words.append(Word(issue, coming, forecast(self.model(issue), seen)))
-        return rows
+                    told = self.word(issue, coming, hour_ms)
+                    happened += [told] if told is not None else []
 
-    def _learn(self, over: Night, place: Place) -> list[tuple[str, int, bytes]]:
-        rows: list[tuple[str, int, bytes]] = []
-        series = self._series()
+    def word(self, issue: Issue, coming: Night, issued_ms: int) -> Word | None:
+        """The word of a night as of a time; None without air of the last hours, or when the night is over."""
+        seen = evening(self.series(), issued_ms, coming)
+        return None if seen is None else Word(issue, coming, forecast(self.model(issue), seen))
+
+    def _learn(self, series: AirSeries, over: Night, place: Place, models: Models) -> Over:
+        came: dict[str, float] = {}
         for issue in ISSUES:
             seen = evening(series, issue.at_ms(over, place), over)
             came_c = None if seen is None else lowest_c(series, seen.issued_ms, seen.end_ms)
             if seen is not None and came_c is not None:
                 model = self._models[issue.name] = learn(self._models[issue.name], seen, came_c)
-                rows.append((issue.name, model.reached_ms, model.to_bytes()))
-        return rows
+                models.append((model_name(issue, self._name), model.reached_ms, model.to_bytes()))
+                came[issue.name] = came_c
+        return Over(over, over.sunrise_ms + AFTER_SUNRISE_MS, came)
 
-    def _series(self) -> AirSeries:
-        return air_series(self._hours.values())
+    def series(self) -> AirSeries:
+        """The air of the last days with its dew point."""
+        place = self._place
+        rh = [] if place is None else [(air.at_ms, self._wet[at]) for at, air in self._hours.items() if at in self._wet]
+        return damp_air([(air.at_ms, air.air_c) for air in self._hours.values()], rh)
 
-    def _night(self, day: date, place: Place) -> Night:
+    def night(self, day: date, place: Place) -> Night:
+        """The night that begins on the evening of a day."""
         if day not in self._nights:
             self._nights = {each: self._nights[each] for each in sorted(self._nights)[-3:]}
             self._nights[day] = night(day, place)
         return self._nights[day]
 
 
-def nights_of(site: Site, reader: Reader, saved: Sequence[tuple[str, int, bytes]], newest_ms: int) -> Nights:
+def nights_of(
+    site: Site, reader: Reader, saved: Sequence[tuple[str, int, bytes]], newest_ms: int, series: str = ""
+) -> Nights:
     """The fold as it stood when the store was last written.
 
     Args:
@@ -158,64 +247,13 @@ def nights_of(site: Site, reader: Reader, saved: Sequence[tuple[str, int, bytes]
         reader: of its store.
         saved: models of the store.
         newest_ms: time of its newest reading; -1 before the first.
+        series: an exposure's own air; the outside air when left out.
     """
-    if site.air_series is None or newest_ms < 0:
-        return Nights(site, saved)
-    rows = reader.readings(site.air_series, newest_ms - KEPT_MS - 2 * HOUR_MS, newest_ms + 1)
-    return Nights(site, saved, [Air(row.ts_ms, row.value) for row in rows])
-
-
-def tonight_of(site: Site, reader: Reader, now_ms: int) -> Tonight:
-    """What is to be told of the coming night as of a time.
-
-    Args:
-        site: the site.
-        reader: of its store.
-        now_ms: as of when; later readings are not looked at.
-    """
-    place = place_of(site)
-    if place is None:
-        return Tonight(now_ms, why="the config has no latitude and longitude")
-    if site.air_series is None:
-        return Tonight(now_ms, why="the config names no series of the outside air")
-    own = {each.air_series for each in site.exposures.values() if each.air_series is not None}
-    outside = air_of(reader, site.air_series, now_ms)
-    airs = Airs(outside, {name: air_of(reader, name, now_ms) for name in sorted(own)})
-    exposures = [(each, holding(site, reader, each, now_ms)) for each in site.exposures.values()]
-    return tonight(
-        airs, place, now_ms, lambda series, issue: learn_nights(fresh(), series, place, issue, now_ms), exposures
-    )
-
-
-def air_of(reader: Reader, series: str, now_ms: int) -> AirSeries:
-    """Hourly means of an air series, each at the end of its hour, up to a time."""
-    return air_series(Air(at_ms, air_c) for at_ms, air_c in hourly(reader, series, now_ms, LEARNED_MS))
-
-
-def hourly(reader: Reader, series: str | None, now_ms: int, span_ms: int) -> list[tuple[int, float]]:
-    """Hourly means of the last so many ms as (end of the hour, value); empty for no series."""
-    if series is None:
-        return []
-    rows = reader.rolls(series, HOUR_MS, now_ms - span_ms, now_ms)
-    return [(row.start_ms + HOUR_MS, row.mean) for row in rows if row.start_ms + HOUR_MS <= now_ms]
-
-
-def holding(site: Site, reader: Reader, exposure: Exposure, now_ms: int) -> Holding | None:
-    """The water of an exposure's tank; None where it has none."""
-    tank = site.tanks.get(exposure.tank)
-    if tank is None:
-        return None
-    rows = reader.levels(tank.name, HOUR_MS, now_ms - 24 * HOUR_MS, now_ms)
-    depths = [row.depth_m for row in rows if row.depth_m is not None]
-    water = dict(hourly(reader, exposure.water_series, now_ms, WATER_MS))
-    air = dict(hourly(reader, exposure.air_series or site.air_series, now_ms, WATER_MS))
-    newest_ms = max(water, default=None)
-    pairs = (
-        [] if newest_ms is None else [(water.get(at), air.get(at)) for at in range(min(water), newest_ms + 1, HOUR_MS)]
-    )
-    return Holding(
-        tank.stand(depths[-1]).total_m3 if depths else None,
-        tank.capacity_m3,
-        water[newest_ms] if newest_ms is not None and newest_ms >= now_ms - NEW_MS else None,
-        fitted_time_constant_h(pairs),
-    )
+    name = series or site.air_series
+    if name is None or newest_ms < 0:
+        return Nights(site, saved, series=series)
+    start_ms, end_ms = newest_ms - KEPT_MS - 2 * HOUR_MS, newest_ms + 1
+    humidity = None if series else site.humidity_series
+    wet = [] if humidity is None else [(row.ts_ms, row.value) for row in reader.readings(humidity, start_ms, end_ms)]
+    past = [Air(row.ts_ms, row.value) for row in reader.readings(name, start_ms, end_ms)]
+    return Nights(site, saved, past, series, wet)

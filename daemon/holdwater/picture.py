@@ -13,7 +13,7 @@ from holdwater.snapshot import SeriesNow, TankNow
 from holdwater.store.digits import unpack
 from holdwater.store.rows import DAY_MS, HOUR_MS
 from holdwater.units import wire_unit
-from holdwater_sensors.quality import words
+from holdwater_sensors.quality import Grade, Reason, code, words
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
@@ -23,6 +23,8 @@ UNKNOWN_AFTER_MS = 3 * HOUR_MS
 
 DOUBT_AFTER_MS = 30 * 60_000
 """Readings came for so long and none could be trusted: the level is unknown, with the reason of the newest."""
+
+ICED = code(Grade.SUSPECT, Reason.ICE)
 
 
 BY_HAND_MS = 36 * HOUR_MS
@@ -54,6 +56,7 @@ class Picture:
         self._shown = {name: _Shown() for name in site.tanks}
         self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
         self._newest: dict[str, Fresh] = {}
+        self.iced: frozenset[str] = frozenset()  # tanks whose level sensor is likely frozen: what it shows is in doubt
         self.lasts: Callable[[str, float, float], tuple[float | None, float | None, float | None]] = lambda *_: (
             None,
             None,
@@ -77,6 +80,8 @@ class Picture:
                 if point is None:
                     self._shown[tank] = replace(self._shown[tank], heard_ms=each.ts_ms)
                 else:
+                    if tank in self.iced and point.quality < ICED:
+                        point = point._replace(quality=ICED)
                     self._show(tank, point)
                     found.append((tank, point))
         return found

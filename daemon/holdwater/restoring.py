@@ -7,14 +7,17 @@ import zlib
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
-from holdwater import nights
+from holdwater import frost, nights
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.rows import SavedNotice
 from holdwater.gauge import Noted
+from holdwater.look import own_series
 from holdwater.store.reader import Reader
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
+    from holdwater.frost import Frost
+    from holdwater.picture import Picture
     from holdwater.store.writer import Store
 
 log = logging.getLogger(__name__)
@@ -38,12 +41,32 @@ def restored_rules(site: Site, store: Store, usual: Callable[[str, int], float |
         return Alerts(site, rows, next_id, "", uuid=store.uuid, usual=usual)
 
 
-def restored_nights(
-    site: Site, store: Store, kept: Iterable[tuple[str, str, int, bytes]], newest_ms: int
-) -> nights.Nights:
-    """The nights as far as they were learned."""
-    saved = [(name, through, body) for kind, name, through, body in kept if kind == nights.MODEL]
-    return nights.nights_of(site, Reader(store.connection, str(store.path)), saved, newest_ms)
+def restored_frost(
+    site: Site, store: Store, kept: Iterable[tuple[str, str, int, bytes]], newest_ms: int, picture: Picture
+) -> Frost:
+    """What was learned of the nights, and where the frost stood."""
+    rows = [(kind, name, through, body) for kind, name, through, body in kept]
+    saved = [(name, through, body) for kind, name, through, body in rows if kind == nights.MODEL]
+    held = next((body for kind, name, _, body in rows if (kind, name) == (frost.MODEL, frost.MODEL)), b"")
+    reader = Reader(store.connection, str(store.path))
+    outside = nights.nights_of(site, reader, saved, newest_ms)
+    own = {name: nights.nights_of(site, reader, saved, newest_ms, name) for name in own_series(site)}
+
+    def level(tank: str) -> float | None:
+        point = picture.level(tank)
+        return None if point is None else point.total_m3
+
+    found = frost.Frost(site, outside, own, level, picture.beside, held)
+    picture.iced = found.iced_tanks
+    return found
+
+
+def named_nodes(site: Site) -> set[str]:
+    """Sensor boxes that the config names by a series of theirs: they are taken at their word."""
+    weather = (site.air_series, site.humidity_series, site.rain_series, site.barometer_series)
+    exposures = [series for each in site.exposures.values() for series in (each.air_series, each.water_series)]
+    others = (*(each.series for each in site.instruments.values()), *(route.series for route in site.routes))
+    return {series.partition(":")[0] for series in (*weather, *exposures, *others) if series}
 
 
 def notes_on_levels(store: Store) -> list[Noted]:

@@ -13,12 +13,13 @@ import pytest
 
 from freeze import tmy
 from holdwater.cli import main
-from holdwater.cli.freeze_words import Look, tonight_json, tonight_lines
+from holdwater.cli.freeze_words import tonight_json, tonight_lines
 from holdwater.config.exposure import ExposureConfig
 from holdwater.events import Message
 from holdwater.freeze.air import air_series
 from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.tonight import Airs, tonight
+from holdwater.look import Look, learned, place_of
 from holdwater.recording import Line
 from holdwater.replay import replay
 from holdwater.store.reader import open_reader
@@ -338,10 +339,9 @@ def test_exposures_are_judged_with_their_tank(household: Path) -> None:
         airs = Airs(look.air(site.air_series))
         pairs = [(each, look.holding(site, each)) for each in exposures]
     assert pairs[2][1].water_m3 == pytest.approx(math.pi / 4 * (42 * 0.0254) ** 2 * 1.0, rel=0.01)
-    from holdwater.cli.freeze_words import learned, place_of
-
-    place = place_of(site, household)
-    told = tonight(airs, place, EVENING_MS, learned(place, EVENING_MS), pairs)
+    place = place_of(site)
+    model_of = learned({}, place, EVENING_MS, lambda _: airs.outside)
+    told = tonight(airs, place, EVENING_MS, model_of, pairs)
     text = "\n".join(tonight_lines(told, Measure(), place.zone))
     assert re.search(r"garden spigot +3\dF +\d+% +\d+ +\d+[ap]m +unhook the hose, drain it", text)
     assert re.search(r"shed pipe +drained", text)
@@ -351,6 +351,6 @@ def test_exposures_are_judged_with_their_tank(household: Path) -> None:
     assert {each["name"]: each["state"] for each in tonight_json(told, place.zone)["exposures"]}[
         "shed pipe"
     ] == "drained"
-    silent = tonight(Airs(air_series([])), place, EVENING_MS, learned(place, EVENING_MS), pairs)
+    silent = tonight(Airs(air_series([])), place, EVENING_MS, model_of, pairs)
     assert tonight_lines(silent, Measure(), place.zone)[0].startswith("Cannot tell tonight's lowest air")
     assert tonight_json(silent, place.zone)["p50_c"] is None

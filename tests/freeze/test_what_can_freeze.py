@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
@@ -16,13 +15,13 @@ from holdwater.config.exposure import ExposureConfig
 from holdwater.config.exposures import Exposure, cube_surface_m2
 from holdwater.freeze.air import Air, AirSeries, air_series
 from holdwater.freeze.body import State
+from holdwater.freeze.done import Done
 from holdwater.freeze.evening import Issue, evening
-from holdwater.freeze.exposure import Holding, Risk, body_of, curve, felt_below_c, risk, skin_limit_c, state_now
+from holdwater.freeze.exposure import Holding, Risk, body_of, curve, risk, skin_limit_c, state_now
 from holdwater.freeze.night import NightForecast, forecast, fresh
 from holdwater.freeze.sun import HOUR_MS, Place, night
-from holdwater.freeze.thaw import WATCH_MS, Watch, is_iced, is_melt
-from holdwater.freeze.tonight import Airs, Tonight, clock, long, morning, short, tonight
-from holdwater.units import Measure
+from holdwater.freeze.thaw import WATCH_MS, Watch, is_melt
+from holdwater.freeze.tonight import Airs, Tonight, clock, tonight
 
 DENVER = Place(37.6, -105.0, ZoneInfo("America/Denver"))
 NIGHT = night(date(2026, 1, 10), DENVER)
@@ -101,10 +100,9 @@ def test_open_sky_lifts_the_limit_of_a_bare_spigot_and_insulation_lowers_it() ->
             replace(still, sky="roof", insulation_m2k_w=0.9),
         )
     ]
-    assert limits[0] > 2.0
+    assert 1.0 < limits[0] < 5.0
     assert -1.5 < limits[1] < 0.0
     assert limits[2] < limits[1] - 0.5
-    assert felt_below_c(replace(still, sky="roof")) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_the_limit_of_the_household_holds_over_the_reckoned_one() -> None:
@@ -149,7 +147,7 @@ def test_what_is_not_known_is_said() -> None:
     ):
         assert (found.state, found.chance, found.act, found.why) == ("not known", None, False, why)
     assert risk(replace(SPIGOT, limit_c=0.0), word(3.0), None).state == "can freeze"
-    assert state_now(SPIGOT, body_of(SPIGOT), []) is None
+    assert state_now(body_of(SPIGOT), []) is None
 
 
 def test_a_well_foamed_tank_never_freezes_in_one_night() -> None:
@@ -232,76 +230,34 @@ def cooling(hours: int = 400, low_c: float = -4.0) -> AirSeries:
 
 def told_now(series: AirSeries, now_ms: int = ISSUED_MS, exposures: tuple[Exposure, ...] = (SPIGOT, PIPE)) -> Tonight:
     """Tonight for some exposures."""
-    return tonight(Airs(series), DENVER, now_ms, lambda _series, _issue: fresh(), [(each, None) for each in exposures])
-
-
-def test_tonight_says_what_to_drain_before_dark() -> None:
-    """The short form: plain ASCII, at most 160 characters, figures, what to do."""
-    told = told_now(cooling())
-    text = short(told, Measure(), DENVER.zone)
-    assert text.startswith("Freeze tonight: about ")
-    assert "drain shed pipe and garden spigot" in text
-    assert text.isascii()
-    assert len(text) <= 160
-    assert {each.exposure.name for each in told.to_do} == {"garden spigot", "shed pipe"}
-
-
-def test_a_long_list_is_cut_to_a_text_message_and_counted() -> None:
-    """Nine spigots: as many as fit, and how many more."""
-    many = tuple(replace(SPIGOT, name=f"spigot number {number}") for number in range(9))
-    text = short(told_now(cooling(), exposures=many), Measure(), DENVER.zone)
-    assert len(text) <= 160
-    assert "more." in text
-
-
-def test_the_long_word_names_each_thing_and_the_cautions() -> None:
-    """Limit, hour, chance and deed of each; a trickle is not advised, heat tape only listed; without a forecast the
-    short word."""
-    told = told_now(cooling(low_c=3.0), exposures=(SPIGOT, replace(PIPE, limit_c=0.0)))
-    text = long(told, Measure(), DENVER.zone)
-    assert re.search(
-        r"Garden spigot can freeze below 3\dF, from about \d+[ap]m, chance \d+%: unhook the hose, drain it\.", text
+    return tonight(
+        Airs(series), DENVER, now_ms, lambda _name, _series, _issue: fresh(), [(each, None) for each in exposures]
     )
-    for caution in (
-        "Pump and water heater off",
-        "A trickle spends drinking water",
-        "GFCI",
-        "never overlapped",
-        "Local codes",
-        "no word is no proof",
-    ):
-        assert caution in text
-    iced = replace(told, risks=(replace(told.risks[0], state="frozen"),))
-    assert "ice is likely in it now" in long(iced, Measure(), DENVER.zone)
-    assert long(told_now(air_series([])), Measure(), DENVER.zone).startswith("No word of tonight's frost")
 
 
-def test_a_list_that_does_not_fit_at_all_is_pointed_to() -> None:
-    """Names so long that not one fits: the count, and still at most 160 characters."""
-    text = short(
-        told_now(cooling(), exposures=(replace(SPIGOT, name="s" * 80), replace(PIPE, name="p" * 80))),
-        Measure(),
-        DENVER.zone,
-    )
-    assert "see the list of 2" in text
-    assert len(text) <= 160
+def test_tonight_lists_what_to_see_to_the_most_at_stake_first() -> None:
+    """Both are likely; the pipe costs more."""
+    assert [each.exposure.name for each in told_now(cooling()).to_do] == ["shed pipe", "garden spigot"]
 
 
-def test_a_mild_night_is_said_to_be_mild() -> None:
-    """Nothing to do: said so, with the figure."""
-    text = short(told_now(cooling(low_c=18.0)), Measure(), DENVER.zone)
-    assert text.startswith("Tonight about ")
-    assert "Nothing listed is likely to freeze" in text
+def test_what_is_drained_or_covered_by_a_note_is_off_the_list() -> None:
+    """Drained: it cannot freeze. Covered: it can, and there is nothing more to do about it."""
+    done = {"garden spigot": Done("drained", 1), "shed pipe": Done("covered", 1)}
+    exposures = [(each, None) for each in (SPIGOT, PIPE)]
+    told = tonight(Airs(cooling(low_c=3.0)), DENVER, ISSUED_MS, lambda _name, _series, _issue: fresh(), exposures, done)
+    assert told.to_do == ()
+    assert [(each.state, each.done) for each in told.risks] == [("drained", "drained"), ("can freeze", "covered")]
+    assert told.risks[1].chance > 0.3
 
 
 def test_without_air_or_before_the_first_word_there_is_a_reason() -> None:
     """A silent sensor, no sensor, and noon."""
     silent = told_now(air_series([Air(ISSUED_MS - 9 * HOUR_MS, 1.0)]))
     assert silent.forecast is None
-    assert "no air temperature" in short(silent, Measure(), DENVER.zone)
+    assert "no air temperature" in silent.why
     assert silent.risks[0].state == "not known"
     noon = told_now(cooling(), round(datetime(2026, 1, 10, 19, tzinfo=UTC).timestamp() * 1000))
-    assert "15:00" in short(noon, Measure(), DENVER.zone)
+    assert "15:00" in noon.why
     assert told_now(air_series([])).forecast is None
 
 
@@ -309,21 +265,11 @@ def test_an_exposure_with_its_own_air_is_judged_by_it() -> None:
     """A pump house at 8 degC does not freeze while the garden does; a series that is missing is not known."""
     house = replace(PIPE, name="pump house", air_series="house:air")
     airs = Airs(cooling(), {"house:air": cooling(low_c=9.0)})
-    told = tonight(airs, DENVER, ISSUED_MS, lambda _series, _issue: fresh(), [(SPIGOT, None), (house, None)])
+    told = tonight(airs, DENVER, ISSUED_MS, lambda _name, _series, _issue: fresh(), [(SPIGOT, None), (house, None)])
     assert told.risks[0].chance > 0.9
     assert told.risks[1].chance < 0.1
-    gone = tonight(Airs(cooling()), DENVER, ISSUED_MS, lambda _series, _issue: fresh(), [(house, None)])
+    gone = tonight(Airs(cooling()), DENVER, ISSUED_MS, lambda _name, _series, _issue: fresh(), [(house, None)])
     assert gone.risks[0].state == "not known"
-
-
-def test_the_morning_word_is_not_the_all_clear() -> None:
-    """Below a limit: look at the thaw; above it: said so. Both fit a text message."""
-    assert morning(-8.3, Measure(), below_limit=True).startswith(
-        "Night over: 17F. Not the all-clear: splits show at thaw."
-    )
-    assert "34F" in morning(-8.3, Measure(), below_limit=True)
-    assert "above the limit" in morning(3.0, Measure("metric"), below_limit=False)
-    assert len(morning(-40.0, Measure(), below_limit=True)) <= 160
 
 
 @pytest.mark.parametrize(("hour", "text"), [(0, "12am"), (6, "6am"), (12, "12pm"), (15, "3pm"), (23, "11pm")])
@@ -358,20 +304,3 @@ def test_a_catch_above_freezing_after_snow_is_melt() -> None:
     assert not is_melt(3 * day, day, [-2.0])
     assert not is_melt(3 * day, day, [None])
     assert not is_melt(day, 3 * day, [2.0])
-
-
-@pytest.mark.parametrize(
-    ("air_c", "hours", "iced"),
-    [
-        (-1.0, 0, True),
-        (0.0, 0, True),
-        (3.0, 9, False),
-        (0.5, 9, True),
-        (0.5, 1, False),
-        (None, 2, True),
-        (None, 0, False),
-    ],
-)
-def test_a_face_in_frost_is_in_doubt(air_c: float | None, hours: int, iced: bool) -> None:
-    """At or below freezing, or just above it after a long frost; without air by the last hours."""
-    assert is_iced(air_c, hours) == iced

@@ -13,7 +13,8 @@ from holdwater.events import Message
 from holdwater.freeze.air import Air
 from holdwater.freeze.evening import Issue
 from holdwater.freeze.night import from_bytes
-from holdwater.nights import KEPT_MS, Nights, tonight_of
+from holdwater.look import tonight_of
+from holdwater.nights import KEPT_MS, Nights, Word
 from holdwater.recording import Line
 from holdwater.replay import Replay
 from holdwater.store.reader import open_reader
@@ -40,8 +41,9 @@ def site_of(folder: Path):
 def fed(nights: Nights, readings: list[Air]) -> tuple[list, list]:
     rows, words = [], []
     for each in readings:
-        rows += nights.on_air(each.at_ms, each.air_c)
-        words += nights.words
+        models, happened = nights.on_air(each.at_ms, each.air_c)
+        rows += models
+        words += [each for each in happened if isinstance(each, Word)]
     return rows, words
 
 
@@ -116,7 +118,7 @@ def test_the_loop_keeps_words_and_models_once_whatever_the_batches(tmp_path: Pat
                 running.loop.commit()
         running.finish()
         words = store.connection.execute(
-            "SELECT kind, subject, issued, target, body FROM forecast ORDER BY id"
+            "SELECT kind, subject, issued, target, body FROM forecast WHERE kind = 'night' ORDER BY id"
         ).fetchall()
         models = store.connection.execute("SELECT subject, through, body FROM model WHERE kind = 'night'").fetchall()
         store.close()

@@ -13,6 +13,7 @@ from enum import StrEnum
 from holdwater.alerts.states import EVENT_OF, TABLE, Event, State, Table, Verdict
 
 MIN_MS = 60_000
+HOUR_MS = 60 * MIN_MS
 
 
 class Severity(StrEnum):

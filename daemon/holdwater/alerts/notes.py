@@ -18,6 +18,7 @@ LASTS_MS = {
     "well run": 6 * HOUR_MS,
     "drained": 2 * HOUR_MS,  # what runs out meanwhile is no open valve; the thing itself stays drained
     "moved": 6 * HOUR_MS,
+    "thaw watch": 24 * HOUR_MS,  # not the household's own: after a freeze night losses are watched more closely
 }
 MOST_MS = 60 * 24 * HOUR_MS
 KEPT = 64

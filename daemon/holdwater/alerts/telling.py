@@ -14,6 +14,7 @@ from holdwater.units import Measure
 
 SHORT_MAX = 160  # one text message of the GSM 7-bit alphabet (3GPP TS 23.038)
 DAY_MS = 86_400_000
+HALF_HOUR_MS = 1_800_000
 
 
 class Phase(StrEnum):
@@ -100,6 +101,14 @@ def clock_text(ms: int, now_ms: int, zone: ZoneInfo, measure: Measure) -> str:
     if 0 <= now_ms - ms < 6 * DAY_MS:
         return f"{DAYS[then.weekday()]} {hour}"
     return f"{then.day} {MONTHS[then.month - 1]} {hour}"
+
+
+def hour_text(ms: int, zone: ZoneInfo, measure: Measure) -> str:
+    """A time of day to the nearest hour: ``6am``, or ``6:00`` in metric units."""
+    at = local(ms + HALF_HOUR_MS, zone)
+    if measure.system != "US":
+        return f"{at.hour}:00"
+    return f"{at.hour % 12 or 12}{'am' if at.hour < 12 else 'pm'}"
 
 
 # strftime's names follow the locale of the machine; the household's texts do not.

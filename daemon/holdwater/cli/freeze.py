@@ -97,27 +97,24 @@ def tonight(config: Path, store: Path | None, at: str | None, *, as_json: bool, 
     """
     # slow to import, and `score` needs none of it
     from holdwater.cli import freeze_words as say  # noqa: PLC0415
-    from holdwater.freeze.tonight import Airs  # noqa: PLC0415
-    from holdwater.freeze.tonight import tonight as night_word  # noqa: PLC0415
+    from holdwater.look import Look, tonight_of  # noqa: PLC0415
     from holdwater.store.reader import open_reader  # noqa: PLC0415
 
     site = site_of(config)
-    place = say.place_of(site, config)
+    say.check_place(site, config)
     folder = folder_of(site, store)
     with open_reader(folder) as reader:
-        now_ms = moment_ms(at, place.zone) if at is not None else reader.newest_ms()
+        now_ms = moment_ms(at, site.timezone) if at is not None else reader.newest_ms()
         if now_ms is None:
             raise StoreError("there is no reading yet", where=str(folder), do="ask again once readings have come in")
-        look = say.Look(reader, now_ms)
-        airs = Airs(say.outside(look, site), {name: look.air(name) for name in say.own_series(site)})
-        exposures = [(each, look.holding(site, each)) for each in site.exposures.values()]
-    told = night_word(airs, place, now_ms, say.learned(place, now_ms), exposures)
+        told = tonight_of(site, reader, now_ms)
+        outside = Look(reader, now_ms).air(site.air_series, span_ms=say.DRAWN_MS)
     if svg is not None:
-        say.draw(told, airs.outside, site, svg)
+        say.draw(told, outside, site, svg)
     if as_json:
-        click.echo(json.dumps(say.tonight_json(told, place.zone), ensure_ascii=False, allow_nan=False, indent=2))
+        click.echo(json.dumps(say.tonight_json(told, site.timezone), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        click.echo("\n".join(say.tonight_lines(told, site.measure, place.zone)))
+        click.echo("\n".join(say.tonight_lines(told, site.measure, site.timezone)))
 
 
 def zone_of(name: str) -> ZoneInfo:

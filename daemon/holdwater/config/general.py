@@ -318,6 +318,11 @@ class WeatherConfig(Model):
         description="Series of the outside air temperature; without it there is no freeze warning.",
         examples=["garden:air"],
     )
+    humidity: Series | None = Field(
+        default=None,
+        description="Series of the outside relative humidity, at the same place as the air: it makes the freeze warning surer.",
+        examples=["garden:rh"],
+    )
     rain: Series | None = Field(
         default=None,
         description="Series of the rain gauge: the depth fallen since its reading before, as a length.",

@@ -153,6 +153,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         routes=tuple(entry.build(name) for name, entry in parts.many["route"].items()),
         transfers=tuple(Transfer(name, each.source, each.target) for name, each in parts.many["transfer"].items()),
         air_series=weather.air,
+        humidity_series=weather.humidity,
         rain_series=weather.rain,
         barometer_series=weather.barometer,
         broker=broker,

@@ -151,6 +151,7 @@ class Site:
         routes: foreign devices: from topic and payload to series.
         transfers: water that may be moved between tanks.
         air_series: series of the outside air, or None.
+        humidity_series: series of its relative humidity, or None.
         rain_series: series of the rain gauge, or None.
         barometer_series: series of the barometer, or None.
         broker: where readings come from.
@@ -179,6 +180,7 @@ class Site:
     routes: tuple[Route, ...] = ()
     transfers: tuple[Transfer, ...] = ()
     air_series: str | None = None
+    humidity_series: str | None = None
     rain_series: str | None = None
     barometer_series: str | None = None
     broker: BrokerSettings = BrokerSettings()

@@ -64,6 +64,8 @@ def _mounts(site: Site) -> Iterable[str]:
 def _weather(site: Site) -> Iterable[str]:
     if site.air_series is None:
         yield 'No outside air: no freeze warning. Name its series in [weather], such as air = "garden:air".'
+    if site.humidity_series is not None and site.air_series is None:
+        yield "The outside humidity is of no use without the outside air. Name its series in [weather] as well."
     if site.latitude is None:
         yield "No latitude and longitude: the cold of a clear night is not reckoned. Add both to [site]."
     roofs = [name for name, tank in site.tanks.items() if tank.roof_m2]
@@ -105,7 +107,10 @@ def _files(data: dict[str, Any]) -> Iterable[str]:
 
 def _routes(site: Site) -> Iterable[str]:
     used = {each for instrument in site.instruments.values() for each in _series_of(instrument)}
-    used |= {each for each in (site.air_series, site.rain_series, site.barometer_series) if each}
+    weather = (site.air_series, site.humidity_series, site.rain_series, site.barometer_series)
+    used |= {each for each in weather if each}
+    frost = [series for each in site.exposures.values() for series in (each.air_series, each.water_series)]
+    used |= {each for each in frost if each}
     for route in site.routes:
         if route.series not in used:
             yield f"route {route.name}: its series {route.series} is stored, but no sensor and no weather uses it."

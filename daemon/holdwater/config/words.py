@@ -118,7 +118,12 @@ def _place(site: Site) -> str:
 
 def _weather(site: Site) -> str:
     named = (("air", site.air_series), ("rain", site.rain_series), ("barometer", site.barometer_series))
-    return "Weather: " + ", ".join(f"{what} from {series}" if series else f"no {what}" for what, series in named)
+    humidity = f", humidity from {site.humidity_series}" if site.humidity_series else ""
+    return (
+        "Weather: "
+        + ", ".join(f"{what} from {series}" if series else f"no {what}" for what, series in named)
+        + humidity
+    )
 
 
 def _broker(site: Site) -> str:
@@ -213,7 +218,12 @@ def site_values(site: Site) -> dict[str, Any]:
         "routes": [
             {"name": r.name, "topic": r.topic, "form": r.form, "series": r.series, "unit": r.unit} for r in site.routes
         ],
-        "weather": {"air": site.air_series, "rain": site.rain_series, "barometer": site.barometer_series},
+        "weather": {
+            "air": site.air_series,
+            "humidity": site.humidity_series,
+            "rain": site.rain_series,
+            "barometer": site.barometer_series,
+        },
         "broker": {
             "host": broker.host,
             "port": broker.port,

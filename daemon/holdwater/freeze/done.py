@@ -54,3 +54,9 @@ def done_of(notes: Iterable[tuple[str, int, Mapping[str, object]]], now_ms: int)
         if at_ms <= now_ms:
             deeds = with_note(deeds, kind, at_ms, body)
     return done_as_of(deeds, now_ms)
+
+
+def kind_of(done: Deeds, name: str) -> str:
+    """What was done about a thing: ``drained``, ``covered``, or nothing."""
+    found = done.get(name)
+    return "" if found is None or found.kind == UNDONE else found.kind

@@ -8,8 +8,8 @@ days, by their time constants. The state that past days left (a tank already col
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from math import pi
 from typing import Literal
 
@@ -17,9 +17,9 @@ from holdwater.config.exposures import OF_TANK, Exposure, cube_surface_m2
 from holdwater.freeze.body import Body, State, follow
 from holdwater.freeze.decision import Stake
 from holdwater.freeze.fao import falling_c
+from holdwater.freeze.felt import below_c, clear_share
 from holdwater.freeze.night import NightForecast
 from holdwater.freeze.pipe import STILL_W_M2K, WIND_W_M2K
-from holdwater.freeze.radiation import VIEWS, below_air_c
 from holdwater.freeze.sun import HOUR_MS
 from holdwater.freeze.tank import Enclosure, tank_body
 
@@ -28,8 +28,6 @@ COLDEST_C = -60.0  # below it no limit is looked for
 INSIDE_W_M2K = (
     20.0  # from still cold water to the wall (own choice on the careful side; water near 4 degC hardly stirs)
 )
-CALM_FILM_W_M2K = 10.0
-WIND_FILM_W_M2K = 25.0
 
 RiskState = Literal["can freeze", "safe", "frozen", "drained", "empty", "not known"]
 
@@ -67,6 +65,7 @@ class Risk:
         from_ms: when the air falls below the limit in a night like the 10 % figure; None when it does not.
         ice: share of its water that is ice at the end of a night like the 10 % figure, 0 to 1.
         why: why it is not known.
+        done: what the household has done about it and not undone: ``drained``, ``covered`` or nothing.
     """
 
     exposure: Exposure
@@ -79,6 +78,7 @@ class Risk:
     from_ms: int | None = None
     ice: float = 0.0
     why: str = ""
+    done: str = ""
 
 
 def body_of(exposure: Exposure, holding: Holding | None = None) -> Body:
@@ -112,23 +112,24 @@ def enclosure_of(exposure: Exposure) -> Enclosure:
     return Enclosure(exposure.wind, exposure.box_m2k_w, exposure.insulation_m2k_w)
 
 
-def felt_below_c(exposure: Exposure) -> float:
-    """How far below the air a clear night takes it, degC: the careful figure, since clouds are not measured."""
-    if exposure.kind == "tank" or exposure.box_m2k_w > 0 or exposure.insulation_m2k_w > 0:
-        return 0.0
-    film_w_m2k = WIND_FILM_W_M2K if exposure.wind else CALM_FILM_W_M2K
-    return below_air_c(0.0, view=VIEWS[exposure.sky], film_w_m2k=film_w_m2k)
+def state_now(body: Body, airs_c: Iterable[float | None]) -> State | None:
+    """The state that the past hours left; None without any.
 
-
-def state_now(exposure: Exposure, body: Body, airs_c: Iterable[float]) -> State | None:
-    """The state that the past hours of air left, oldest first; None without any."""
-    airs = list(airs_c)
+    Args:
+        body: the water of an exposure.
+        airs_c: the air as it felt it (`felt.felt_hours`), oldest first, an hour apart, degC; None where unknown.
+    """
+    airs = [air_c for air_c in airs_c if air_c is not None]
     if not airs:
         return None
-    below_c = felt_below_c(exposure)
-    start = State(max(0.0, sum(airs[:24]) / len(airs[:24])))
-    *_, last = follow(body, start, (air_c - below_c for air_c in airs))
+    *_, last = follow(body, first_state(airs), airs)
     return last
+
+
+def first_state(airs_c: Sequence[float]) -> State:
+    """Where the water begins when nothing is known of it: as warm as the first day's mean, without ice."""
+    first = airs_c[:24]
+    return State(max(0.0, sum(first) / len(first)))
 
 
 def curve(forecast: NightForecast, lowest_c: float) -> list[tuple[int, float]]:
@@ -146,7 +147,11 @@ def curve(forecast: NightForecast, lowest_c: float) -> list[tuple[int, float]]:
 
 
 def risk(
-    exposure: Exposure, forecast: NightForecast | None, state: State | None, holding: Holding | None = None
+    exposure: Exposure,
+    forecast: NightForecast | None,
+    state: State | None,
+    holding: Holding | None = None,
+    done: str = "",
 ) -> Risk:
     """One exposure in the coming night.
 
@@ -155,9 +160,13 @@ def risk(
         forecast: of the outside air, or of the air at it; None when there is none.
         state: how cold it is already; None when not known.
         holding: water of its tank, for kinds tank and tank skin.
+        done: what the household has noted of it: ``drained`` (no water in it), ``covered`` (nothing more to do), or
+            nothing.
     """
-    if exposure.drained:
-        return Risk(exposure, "drained")
+    if done == "covered":
+        return replace(risk(exposure, forecast, state, holding), act=False, done=done)
+    if exposure.drained or done == "drained":
+        return Risk(exposure, "drained", done=done)
     body = body_of(exposure, holding)
     if exposure.kind in OF_TANK and (holding is None or holding.water_m3 == 0):
         known = holding is not None
@@ -212,7 +221,7 @@ def _limit(exposure: Exposure, forecast: NightForecast, body: Body, start: State
     if start is None:
         return None
     if exposure.kind == "tank skin":
-        return skin_limit_c(exposure, start.water_c)
+        return skin_limit_c(exposure, start.water_c, night_below_c(exposure, forecast, forecast.p50_c, forecast.p50_c))
 
     def freezes(lowest_c: float) -> bool:
         return _ice_after(exposure, forecast, body, start, lowest_c) > 0
@@ -228,13 +237,25 @@ def _limit(exposure: Exposure, forecast: NightForecast, body: Body, start: State
     return cold_c
 
 
-def skin_limit_c(exposure: Exposure, water_c: float) -> float:
-    """The air at which the wall of a tank is at 0 degC: what the water brings equals what the air takes."""
-    return felt_below_c(exposure) - max(0.0, water_c) * INSIDE_W_M2K / enclosure_of(exposure).loss_w_m2k
+def skin_limit_c(exposure: Exposure, water_c: float, below_air_c: float = 0.0) -> float:
+    """The air at which the wall of a tank is at 0 degC: what the water brings equals what the air takes.
+
+    Args:
+        exposure: the skin.
+        water_c: the water behind it, degC.
+        below_air_c: how far a clear sky takes it below the air, degC.
+    """
+    return below_air_c - max(0.0, water_c) * INSIDE_W_M2K / enclosure_of(exposure).loss_w_m2k
+
+
+def night_below_c(exposure: Exposure, forecast: NightForecast, lowest_c: float, air_c: float) -> float:
+    """How far an exposure is below the air in a night with a given lowest: the farther it falls, the clearer it is."""
+    clear = clear_share(None if forecast.highest_c is None else forecast.highest_c - lowest_c)
+    depression_c = None if forecast.dew_c is None else max(0.0, air_c - forecast.dew_c)
+    return below_c(exposure, clear, depression_c, forecast.dew_c)
 
 
 def _ice_after(exposure: Exposure, forecast: NightForecast, body: Body, start: State, lowest_c: float) -> float:
     """Share of ice at the end of a night with a given lowest air."""
-    below_c = felt_below_c(exposure)
-    airs = (air_c - below_c for _, air_c in curve(forecast, lowest_c)[:-1])
+    airs = (air_c - night_below_c(exposure, forecast, lowest_c, air_c) for _, air_c in curve(forecast, lowest_c)[:-1])
     return max((state.ice for state in follow(body, start, airs)), default=start.ice)

@@ -44,6 +44,9 @@ class NightForecast:
         air_c: the air at issue.
         humid: whether the dew point was used.
         spread: what may come, degC.
+        highest_c: highest air of the hours before, degC; None when not known.
+        dew_c: dew point at issue, degC; None without humidity.
+        nights: how many own nights taught it.
     """
 
     issued_ms: int
@@ -51,6 +54,9 @@ class NightForecast:
     air_c: float
     humid: bool
     spread: Distribution
+    highest_c: float | None = None
+    dew_c: float | None = None
+    nights: int = 0
 
     @property
     def p10_c(self) -> float:
@@ -146,7 +152,17 @@ def forecast(model: NightModel, evening: Evening) -> NightForecast:
     """
     centre_c = _centre(model, evening)
     spread = model.errors.distribution(centre_c, _size(model, evening, centre_c), ceiling=evening.air_c)
-    return NightForecast(evening.issued_ms, evening.end_ms, evening.air_c, evening.dew_depression_c is not None, spread)
+    depression_c = evening.dew_depression_c
+    return NightForecast(
+        evening.issued_ms,
+        evening.end_ms,
+        evening.air_c,
+        depression_c is not None,
+        spread,
+        evening.air_c + evening.below_highest_c,
+        None if depression_c is None else evening.air_c - depression_c,
+        model.nights,
+    )
 
 
 def learn(model: NightModel, evening: Evening, came_c: float) -> NightModel:

@@ -8,7 +8,7 @@ third of the difference.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import isfinite
 
 from holdwater.freeze.night import KEEP, SMALLEST_C, NightForecast
@@ -79,7 +79,7 @@ def blend(state: Second, own: NightForecast, other_c: float | None) -> NightFore
         return own
     middle_c = min(own.air_c, own.p50_c + state.share.predict((1.0, other_c - own.p50_c)))
     spread = state.errors.distribution(middle_c, _size(own), ceiling=own.air_c)
-    return NightForecast(own.issued_ms, own.end_ms, own.air_c, own.humid, spread)
+    return replace(own, spread=spread)
 
 
 def learn_second(state: Second, own: NightForecast, other_c: float | None, came_c: float) -> Second:

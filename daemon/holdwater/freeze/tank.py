@@ -7,9 +7,8 @@ so the time constant is fitted from the tank's own water temperature where there
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from math import exp, sqrt
 
 from holdwater.freeze.body import HOUR_S, Body
@@ -82,39 +81,76 @@ def mixed_c(first_m3: float, first_c: float, second_m3: float, second_c: float) 
     return None if whole <= 0 else (first_m3 * first_c + second_m3 * second_c) / whole
 
 
-def fitted_time_constant_h(hours: Sequence[tuple[float | None, float | None]]) -> float | None:
-    """The time constant of a tank from its own water.
+@dataclass(frozen=True, slots=True)
+class Following:
+    """How a tank's own water follows the air, hour by hour: least squares through the origin of its change over an hour
+    on the difference of air and water, which is 1 - exp(-1/tau).
 
-    Least squares through the origin of the change over an hour on the difference of air and water, which is 1 -
-    exp(-1/tau). Warm spells and draws add noise that the many hours average out; water within a degree of the air
-    and water at or below 0.5 degC (ice holds it there) are left out.
+    Warm spells and draws add noise that the many hours average out; water within a degree of the air and water at or
+    below 0.5 degC (ice holds it there) are left out.
+
+    Attributes:
+        product: sum of difference times change.
+        square: sum of squared differences.
+        changes: sum of squared changes.
+        used: hours that count, older ones less where they fade.
+        water_c: water of the hour before; None where unknown.
+        air_c: air of the hour before.
+    """
+
+    product: float = 0.0
+    square: float = 0.0
+    changes: float = 0.0
+    used: float = 0.0
+    water_c: float | None = None
+    air_c: float | None = None
+
+    def hour(self, water_c: float | None, air_c: float | None, keep: float = 1.0) -> Following:
+        """After one more hour.
+
+        Args:
+            water_c: water temperature, degC; None where unknown.
+            air_c: air temperature, degC; None where unknown.
+            keep: share of what was known that stays, 0 to 1.
+        """
+        before_c, around_c = self.water_c, self.air_c
+        if before_c is None or around_c is None or water_c is None:
+            return replace(self, water_c=water_c, air_c=air_c)
+        gap_c, change_c = around_c - before_c, water_c - before_c
+        if abs(gap_c) < SMALLEST_GAP_C or min(before_c, water_c) <= 0.5:
+            return replace(self, water_c=water_c, air_c=air_c)
+        return Following(
+            keep * self.product + gap_c * change_c,
+            keep * self.square + gap_c * gap_c,
+            keep * self.changes + change_c**2,
+            keep * self.used + 1,
+            water_c,
+            air_c,
+        )
+
+    @property
+    def time_constant_h(self) -> float | None:
+        """Hours, 1 to 2000; None with fewer than two days of such hours or when the water does not clearly follow."""
+        if self.used < FEWEST_HOURS or self.product <= 0:
+            return None
+        share = self.product / self.square
+        doubt = sqrt(max(0.0, self.changes - share * self.product) / (self.used - 1) / self.square)
+        if share >= 1 or doubt > LARGEST_DOUBT * share:
+            return None
+        from_share = _time_constant(share)
+        return from_share if 1 <= from_share <= 2000 else None
+
+
+def fitted_time_constant_h(hours: Iterable[tuple[float | None, float | None]]) -> float | None:
+    """The time constant of a tank from its own water, as `Following` finds it.
 
     Args:
         hours: water and air temperature of consecutive hours, degC; None where unknown.
-
-    Returns:
-        Hours, 1 to 2000; None with fewer than two days of such hours or when the water does not clearly follow the air.
     """
-    product = square = changes = 0.0
-    used = 0
-    for (water_c, air_c), (next_c, _) in pairwise(hours):
-        if water_c is None or air_c is None or next_c is None:
-            continue
-        gap_c = air_c - water_c
-        if abs(gap_c) < SMALLEST_GAP_C or min(water_c, next_c) <= 0.5:
-            continue
-        product += gap_c * (next_c - water_c)
-        square += gap_c * gap_c
-        changes += (next_c - water_c) ** 2
-        used += 1
-    if used < FEWEST_HOURS or product <= 0:
-        return None
-    share = product / square
-    doubt = sqrt(max(0.0, changes - share * product) / (used - 1) / square)
-    if share >= 1 or doubt > LARGEST_DOUBT * share:
-        return None
-    from_share = _time_constant(share)
-    return from_share if 1 <= from_share <= 2000 else None
+    found = Following()
+    for water_c, air_c in hours:
+        found = found.hour(water_c, air_c)
+    return found.time_constant_h
 
 
 def _time_constant(share: float) -> float:

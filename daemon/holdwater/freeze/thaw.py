@@ -63,14 +63,3 @@ def is_melt(caught_ms: int, snow_ms: int | None, airs_c: Sequence[float | None])
         return False
     known = [air_c for air_c in airs_c if air_c is not None]
     return bool(known) and max(known) > 0
-
-
-def is_iced(air_c: float | None, hours_below: int) -> bool:
-    """Whether a face or diaphragm is in doubt for ice or rime: it is at or below freezing now, or was for the last
-    hours.
-
-    Args:
-        air_c: the air at it now, degC; None when unknown.
-        hours_below: hours at or below 0 degC in a row up to now; a diaphragm stays frozen about as long as it froze.
-    """
-    return hours_below > 0 if air_c is None else air_c <= 0 or (hours_below > 3 and air_c <= THAW_C)

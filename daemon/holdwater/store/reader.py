@@ -13,7 +13,16 @@ from holdwater.errors import StoreError
 from holdwater.store import steps
 from holdwater.store.connect import STORE_NAME, connect
 from holdwater.store.digits import unpack
-from holdwater.store.rows import HOUR_MS, LevelRow, NoteRow, NoticeLife, NoticeStepRow, ReadingRow, RollRow
+from holdwater.store.rows import (
+    HOUR_MS,
+    ForecastRow,
+    LevelRow,
+    NoteRow,
+    NoticeLife,
+    NoticeStepRow,
+    ReadingRow,
+    RollRow,
+)
 from holdwater.units import wire_unit
 
 PAGE = 5000
@@ -223,6 +232,18 @@ class Reader:
             plain = state if state in rank else "sent"
             worst[channel] = max(worst.get(channel, "sent"), plain, key=rank.index)
         return tuple(sorted(worst.items()))
+
+    def forecasts(self, start_ms: int, end_ms: int) -> list[ForecastRow]:
+        """Words as told and what came of them, issued at start <= time < end, oldest first."""
+        rows = self._all(
+            "SELECT kind, subject, issued, target, body FROM forecast WHERE issued >= ? AND issued < ? ORDER BY issued, id",
+            start_ms, end_ms,
+        )  # fmt: skip
+        return [ForecastRow(*row) for row in rows]
+
+    def models(self, kind: str) -> list[tuple[str, int, bytes]]:
+        """What was learned, of one kind: (subject, time it reaches, body)."""
+        return self._all("SELECT subject, through, body FROM model WHERE kind = ? ORDER BY subject", kind)
 
     def newest_ms(self) -> int | None:
         """Time of the newest reading."""

@@ -83,3 +83,14 @@ class NoticeLife:
     seen_ms: int | None
     steps: tuple[NoticeStepRow, ...]
     told: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastRow:
+    """One word as it was told, or what came of it: `kind` and `subject` say of what, `body` is its JSON."""
+
+    kind: str
+    subject: str
+    issued_ms: int
+    target_ms: int
+    body: str

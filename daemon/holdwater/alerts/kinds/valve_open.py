@@ -21,6 +21,8 @@ OVER = 1.5  # so many times the largest usual draw of the hour
 ABOVE = (
     1.25  # where more than the fixed stop is usual at that hour: a watering of 60 gal every other morning is no alarm
 )
+WATCHED = "thaw watch"
+THAW_SHARE = 1 / 3  # of what must be gone otherwise (own choice): then a split is likelier than a long draw
 EXPECTED = ("watering", "working on it", "moved", "drained")
 
 
@@ -38,6 +40,9 @@ def judge(fact: FlowFact, view: View, rule: Rule) -> Judgement | None:
         limit_m3 = min(limit_m3, max(LEAST_M3, OVER * fact.usual_m3))
         if rule.raise_at is None:  # a stop that the household has set itself stands
             limit_m3 = max(limit_m3, ABOVE * fact.usual_m3)
+    if view.noted(WATCHED, fact.tank, fact.ts_ms):
+        # a pipe that split in the frost leaks when its ice melts: what is usual at the hour still calls nobody
+        limit_m3 = min(limit_m3, max(THAW_SHARE * limit_m3, fact.usual_m3 or 0.0))
     sure = gone_m3 >= SURE * fact.u_m3
     beyond_m3 = gone_m3 - max(0.0, fact.u_m3 - KNOWN_M3) + rate * AHEAD_S
     open_wide = sure and beyond_m3 >= limit_m3 and rate >= RATE_M3_S
