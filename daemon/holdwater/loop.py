@@ -19,6 +19,7 @@ from holdwater import frost, nights, power
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
+from holdwater.drill import Drill
 from holdwater.errors import HoldwaterError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
 from holdwater.gauge import LevelPoint, Place
@@ -108,6 +109,9 @@ class Loop:
             "SELECT kind, subject, through, body FROM model ORDER BY kind, subject"
         ).fetchall()
         self._learned = Learned(site, [row for row in kept if row[0] in Learned.KINDS])
+        self._drill = Drill(
+            site, dict(store.connection.execute("SELECT job, mark FROM done WHERE job LIKE 'test:%'").fetchall())
+        )
         self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture)
         self._alerts = restored_rules(site, store, self._learned.usual_m3)
         self._frost.on_done(self._alerts.done(self._clock.wall_ms()), -1)
@@ -370,6 +374,9 @@ class Loop:
         self._tick_s = now.mono_s
         self._changed = True  # a level grows old by time alone
         facts = [("clock", "clock", now.trusted, self._why_untrusted())]
+        if self._post.sends:
+            facts += self._drill.facts(now, self._alerts.active())
+            self._batch.marks |= self._drill.marks()
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
         self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))

@@ -41,7 +41,8 @@ class Wishes:
         self._broker_up: bool | None = None
         self._broker_words = ""
         self.store_words = ""
-        self._unwell: set[tuple[str, str]] = set()
+        # What was not well before the restart is well again unless it is told anew.
+        self._unwell = {(each.kind, each.subject) for each in alerts.active() if each.kind in ("undelivered", "test")}
         self._link_notes: list[Noted] = []
         self.noted_ms = -1
         self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {
@@ -71,12 +72,13 @@ class Wishes:
         self._broker_up, self._broker_words = event.up, event.words
         return self.facts(now)
 
-    def facts(self, now: Moment, told: Iterable[Fact] = ()) -> list[Change]:
+    def facts(self, now: Moment, told: Iterable[Fact] | None = None) -> list[Change]:
         """What the loop tells the rules about the service at each tick; nothing in a replay, which has no broker.
 
         Args:
             now: both clocks.
-            told: further facts as (kind, subject, well, words). One that was not well and is not told any more is well again.
+            told: further facts as (kind, subject, well, words). One that was not well and is not told any more is well again;
+                None when only broker and card are looked at, which says nothing about the others.
         """
         if self._broker_up is None:
             return []
@@ -84,9 +86,10 @@ class Wishes:
             ("broker", "broker"): (self._broker_up, self._broker_words),
             ("card", "card"): (not self.store_words, self.store_words),
         }
-        states |= dict.fromkeys(self._unwell, (True, ""))
-        states |= {(kind, subject): (well, words) for kind, subject, well, words in told}
-        self._unwell = {key for key, (well, _) in states.items() if not well}
+        if told is not None:
+            states |= {key: (True, "") for key in self._unwell if key not in states}
+            states |= {(kind, subject): (well, words) for kind, subject, well, words in told}
+            self._unwell = {key for key, (well, _) in states.items() if not well}
         changes: list[Change] = []
         for (kind, subject), (well, words) in states.items():
             verdict = Verdict.BACK if well else Verdict.BEYOND

@@ -278,6 +278,15 @@ def test_a_failing_channel_says_since_when_and_why() -> None:
     assert outbox.failing(at(61)) == ()
 
 
+def test_a_channel_that_failed_before_a_restart_still_fails_until_it_took_something() -> None:
+    """A restart by itself delivers nothing."""
+    row = OutboxRow("s:1:1:phone", 1, "phone", T0_MS, 3, "waiting", out(1).body)
+    outbox = Outbox({"phone": LogChannel()}, (row,), ZONE)
+    assert [name for name, _, _ in outbox.failing(at(0))] == ["phone"]
+    send_all(outbox, at(0))
+    assert outbox.failing(at(0)) == ()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_a_year_with_two_hundred_outages_loses_nothing_and_keeps_the_order(seed: int) -> None:

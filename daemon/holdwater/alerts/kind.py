@@ -88,6 +88,7 @@ class Kind:
         held_by: kinds that make it doubtful: while one of them is on, it is held back.
         rises: it is raised by too much, not by too little: clear_at lies below raise_at.
         lived: its durations run on the time the service has lived, not on reading time.
+        addressed: it goes to the channel that is its subject, whatever that takes otherwise, and to no other.
     """
 
     name: str
@@ -105,3 +106,4 @@ class Kind:
     held_by: tuple[str, ...] = ()
     rises: bool = False
     lived: bool = False
+    addressed: bool = False

@@ -235,10 +235,11 @@ class Matters:
             "since_ms": matter.since_ms, "at_ms": at_ms, "short": matter.short, "long": matter.long,
         }  # fmt: skip
         text = json.dumps(body, separators=(",", ":"))
+        addressed = self._kinds[matter.kind].addressed
         names = self._channels if rule.channels is None else rule.channels
-        for name in names:
+        for name in (matter.subject,) if addressed else names:
             channel = self._channels.get(name)
-            if channel is not None and matter.peak.rank >= Severity(channel.severity).rank:
+            if channel is not None and (addressed or matter.peak.rank >= Severity(channel.severity).rank):
                 yield Outgoing(f"{self._uuid}:{matter.id}:{matter.steps}:{name}", matter.id, name, at_ms, text)
 
     def _repeat(self, matter: Matter) -> list[Change]:

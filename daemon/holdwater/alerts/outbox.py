@@ -261,11 +261,13 @@ class Outbox:
 
     def failing(self, now: Moment) -> tuple[tuple[str, float, str], ...]:
         """Channels that are failing: name, for how many seconds, and why."""
-        return tuple(
-            (name, now.mono_s - lane.failing_since_s, lane.words)
-            for name, lane in self._lanes.items()
-            if lane.failing_since_s is not None
-        )
+        found = []
+        for name, lane in self._lanes.items():
+            if lane.failing_since_s is not None:
+                found.append((name, now.mono_s - lane.failing_since_s, lane.words))
+            elif lane.tries and lane.rows:  # it failed before the restart, and has not been tried since
+                found.append((name, 0.0, lane.words or "it took nothing before the restart"))
+        return tuple(found)
 
     def waiting(self) -> int:
         """How many rows are not settled."""
