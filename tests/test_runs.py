@@ -56,3 +56,11 @@ def test_islands_stay_bounded_apart_and_in_order(seqs: list[int]) -> None:
     assert edges == sorted(edges)
     assert all(first <= last for first, last in run.ahead)
     assert all(later[0] > before[1] + 1 for before, later in zip(run.ahead, run.ahead[1:], strict=False))
+
+
+def test_more_islands_than_are_remembered_close_the_oldest_hole_as_loss() -> None:
+    """A node that loses every other pack must not grow our memory without end; what is given up is counted."""
+    run = fed([1, *range(3, 3 + 2 * MOST_ISLANDS, 2)])
+    assert (run.upto, len(run.ahead), run.lost) == (1, MOST_ISLANDS, 0)
+    run = take(run, 3 + 2 * MOST_ISLANDS, 1)
+    assert (run.upto, len(run.ahead), run.lost) == (3, MOST_ISLANDS, 1)

@@ -42,10 +42,6 @@ class Unit:
         """The SI value of a value written in this unit."""
         return value * self.scale + self.offset
 
-    def from_si(self, value: float) -> float:
-        """A value in this unit from its SI value."""
-        return (value - self.offset) / self.scale
-
 
 def _table() -> dict[str, Unit]:
     rows: list[tuple[str, Dimension, float, float]] = [

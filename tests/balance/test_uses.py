@@ -345,3 +345,13 @@ def test_a_scaled_and_shifted_tank_moves_the_scaled_water(seed: int, offset: flo
 def test_the_tank_of_the_tests_is_the_households() -> None:
     """42 in upright: 6.0 gal an inch, so that 3 mm of noise is 0.7 gal."""
     assert pytest.approx(5.998, abs=0.01) == UPRIGHT_42_IN_M2 * 0.0254 / M3_PER_GAL
+
+
+def test_water_that_went_in_a_gap_right_after_the_start_is_found() -> None:
+    """Two readings before the gap are enough to compare with: the record need not have settled."""
+    area = UPRIGHT_42_IN_M2
+    first = [Point(START_MS + k * 10 * MINUTE_MS, (100 - 0.01 * k) * M3_PER_GAL, 0.001 * area) for k in range(2)]
+    later = [Point(START_MS + DAY_MS + k * 10 * MINUTE_MS, 90 * M3_PER_GAL, 0.001 * area) for k in range(30)]
+    (found,) = moves([*first, *later])
+    assert found.gap
+    assert found.m3 == pytest.approx(-10 * M3_PER_GAL, rel=0.02)

@@ -171,3 +171,5 @@ def test_a_reading_that_comes_late_does_not_go_into_the_live_filter() -> None:
     live.push(MINUTE, 1.0)
     with pytest.raises(ValueError, match="order of time"):
         live.push(MINUTE, 1.0)
+    with pytest.raises(ValueError, match="order of time"):
+        live.glance(MINUTE, 1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -32,3 +33,9 @@ def test_every_reason_has_words() -> None:
     assert words(OK) == "ok"
     assert words(code(Grade.SUSPECT, Reason.STUCK)) == "suspect: stuck at one value"
     assert WORDS.keys() == set(Reason)
+
+
+def test_a_code_of_no_grade_is_refused_by_name() -> None:
+    """A store that was written by a later version must not be read as something else."""
+    with pytest.raises(ValueError, match="is not a valid Grade"):
+        words(7700)

@@ -257,9 +257,9 @@ class Segmenter:
         s = self._s
         out: list[Move] = []
         if s.moving:
-            if s.window and s.before_m3 is not None:
+            if s.before_m3 is not None:
                 out = self._settle()
-            elif s.window:
+            else:  # the record began shortly before: its readings so far are what the next are compared with
                 s.mean_m3, s.mean_n = _mean(s.window), float(len(s.window))
         else:
             self._fold_recent()

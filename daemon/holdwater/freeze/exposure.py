@@ -190,7 +190,9 @@ def _start(exposure: Exposure, state: State | None, holding: Holding | None) -> 
 
 def _judged(exposure: Exposure, forecast: NightForecast, body: Body, start: State | None) -> Risk:
     """The risk where it can be reckoned."""
-    limit_c = exposure.limit_c if exposure.limit_c is not None else _limit(exposure, forecast, body, start)
+    limit_c = exposure.limit_c
+    if limit_c is None and start is not None:
+        limit_c = _limit(exposure, forecast, body, start)
     ice = 0.0 if start is None else _ice_after(exposure, forecast, body, start, forecast.p10_c)
     stake = Stake(exposure.cost, exposure.loss)
     if start is not None and start.ice > 0:
@@ -216,10 +218,8 @@ def _hours(airs: list[tuple[int, float]], limit_c: float) -> float:
     return float(sum(air_c < limit_c for _, air_c in airs))
 
 
-def _limit(exposure: Exposure, forecast: NightForecast, body: Body, start: State | None) -> float | None:
+def _limit(exposure: Exposure, forecast: NightForecast, body: Body, start: State) -> float | None:
     """The warmest lowest air at which it begins to freeze before the night is over; None when it never does."""
-    if start is None:
-        return None
     if exposure.kind == "tank skin":
         return skin_limit_c(exposure, start.water_c, night_below_c(exposure, forecast, forecast.p50_c, forecast.p50_c))
 

@@ -197,28 +197,6 @@ class Less:
 
 
 @dataclass(frozen=True, slots=True)
-class Scaled:
-    """A curve stretched: heights times `tall`, volumes times `times`."""
-
-    part: Curve
-    tall: float
-    times: float
-
-    @property
-    def height_m(self) -> float:
-        """Height, m."""
-        return self.part.height_m * self.tall
-
-    def area(self, h_m: float) -> float:
-        """Free surface, m2."""
-        return self.part.area(min(h_m / self.tall, self.part.height_m)) * self.times / self.tall
-
-    def volume(self, h_m: float) -> float:
-        """Volume, m3."""
-        return self.part.volume(min(h_m / self.tall, self.part.height_m)) * self.times
-
-
-@dataclass(frozen=True, slots=True)
 class RoundedEdge:
     """The lowest part of a box whose bottom edges are rounded by quarter circles, `radius_m` high.
 

@@ -35,8 +35,6 @@ _RULE = _rule()
 def integral(f: Callable[[float], float], low: float, high: float) -> float:
     """Integral of a function that may end like a square root at either end."""
     length = high - low
-    if length <= 0.0:
-        return 0.0
     near, weight = _RULE[0]
     total = weight * f(low + length * near)
     for near, weight in _RULE[1:]:
@@ -167,7 +165,8 @@ def highest_of(f: Callable[[float], float], low: float, high: float) -> float:
 def _root(f: Callable[[float], float], outside: float, within: float) -> float:
     """Where a function turns from below to above zero between two places: false position, kept honest by halving."""
     f_out, f_in = f(outside), f(within)
-    for turn in range(60):
+    turn = 0
+    while abs(within - outside) > 1e-15 * (abs(within) + abs(outside)):
         share = f_out / (f_out - f_in) if turn % 3 < 2 and f_in > f_out else 0.5
         spot = outside + min(max(share, 0.01), 0.99) * (within - outside)
         value = f(spot)
@@ -177,8 +176,9 @@ def _root(f: Callable[[float], float], outside: float, within: float) -> float:
             outside, f_out = spot, value
         else:
             within, f_in = spot, value
-        if value == 0.0 or abs(within - outside) <= 1e-15 * (abs(within) + abs(outside)):
+        if value == 0.0:
             break
+        turn += 1
     return within
 
 

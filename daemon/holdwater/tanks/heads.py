@@ -7,7 +7,7 @@ k = 0.06 of the diameter. Straight flanges belong to the cylinder's length.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from holdwater.tanks.curves import Curve, Knuckle, LyingCone, LyingGuppy, Pile, Quadratic, Upturned
@@ -108,10 +108,6 @@ class Head:
         if self.kind in ("ellipsoidal", "hemispherical"):
             return Quadratic(2 * radius_m, 0.0, math.pi * reach, -math.pi * reach / (2 * radius_m))
         return _cut_flat(self.runs(radius_m), radius_m)
-
-    def widened(self, by_m: float) -> Head:
-        """The head with its depth changed, for inside from outside measures."""
-        return replace(self, depth_m=self.depth_m + by_m) if self.depth_m > 0.0 else self
 
 
 def upright_top(head: Head, radius_m: float) -> Curve | None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import partial
 
-from holdwater.tanks.curves import Abreast, Curve, Less, LyingRound, Pile, Quadratic, Scaled, Upturned
+from holdwater.tanks.curves import Abreast, Curve, Less, LyingRound, Pile, Quadratic, Upturned
 from holdwater.tanks.heads import Head
 from holdwater.tanks.shapes import Body, Outline, ellipse, plain, rectangle
 from holdwater.tanks.solids import Part, Rounded, Turned
@@ -60,7 +60,7 @@ def _with_heads(radius: float, length_m: float, heads: tuple[Head, Head]) -> Cur
         if part is None:
             continue
         if alike:
-            part = Scaled(part, 1.0, 2.0)
+            part = Abreast((part, part))
         if head.dented:
             curve = Less(curve, part)
         else:

@@ -106,6 +106,10 @@ class Body:
         return self.say(measure)
 
 
+PATIENCE = 40
+"""Newton's steps tried before only halving is left, which always ends; an ordinary shape takes four to six."""
+
+
 def invert(curve: Curve, volume_m3: float) -> float:
     """Height at which a curve holds a volume, m, to about 1e-12 of its height.
 
@@ -121,18 +125,19 @@ def invert(curve: Curve, volume_m3: float) -> float:
         return 0.0
     if volume_m3 >= whole:
         return high
-    h = high * volume_m3 / whole
-    for _ in range(120):
+    h, turn = high * volume_m3 / whole, 0
+    while high - low > 1e-14 * curve.height_m:
         miss = curve.volume(h) - volume_m3
         if miss > 0.0:
             high = h
         else:
             low = h
-        if miss == 0.0 or high - low <= 1e-14 * curve.height_m:
+        if miss == 0.0:
             break
         area = curve.area(h)
         step = h - miss / area if area > 0.0 else low
-        if not low < step < high:
+        turn += 1
+        if not low < step < high or turn > PATIENCE:
             step = (low + high) / 2
         if abs(step - h) <= 1e-15 * curve.height_m:
             break
