@@ -92,6 +92,7 @@ class Loop:
         self._told_time = given.told_time
         self._batch = Batch()
         self._release = Release(site.store.commit_every_s, given.window())
+        self._sparing = _sparing_of(site)
         self._steps = StepWatch()
         self._decoder = Decoder(site.broker.prefix, site.routes)
         known = store.known()
@@ -302,6 +303,8 @@ class Loop:
             node, _, quantity = each.series.partition(":")
             if quantity == power.QUANTITY:
                 self._battery(node, each, now)
+            if self._sparing is not None and each.series == self.site.power.board_series:  # type: ignore[union-attr]
+                self._spare(self._sparing, each)
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
             if each.series in self._frost.series:
@@ -332,6 +335,21 @@ class Loop:
             self.picture.iced = fold.iced_tanks
             if (until_ms := fold.new_watch_ms()) is not None:
                 self._alerts.on_note(frost.WATCHED, fold.reached_ms, {"until_ms": until_ms})
+
+    def _spare(self, sparing: power.Sparing, reading: Fresh) -> None:
+        """Write less often while the board's battery is low. The page is the service's to switch off, at its tick."""
+        if sparing.take(reading.ts_ms, reading.value_si):
+            settings = self.site.power
+            every_s = settings.commit_every_s if settings is not None and sparing.on else 0.0
+            self._release.every_s = max(self.site.store.commit_every_s, every_s)
+            self._tick_s = -1e9  # so that the page follows at once, not at the next tick
+            words = "low: sparing, written less often" if sparing.on else "well: no longer sparing"
+            log.warning("the board's battery (%s, %.2f V) is %s", reading.series, reading.value_si, words)
+
+    @property
+    def sparing(self) -> bool:
+        """Whether the board's battery is being spared."""
+        return self._sparing is not None and self._sparing.on
 
     def _battery(self, node: str, reading: Fresh, now: Moment) -> None:
         air_c = self.picture.beside(self.site.air_series, reading.ts_ms)
@@ -609,6 +627,12 @@ class Loop:
             self.settle(hours=SLICE_HOURS)
         except sqlite3.Error:
             log.exception("the last commit failed; what was not acknowledged comes again")
+
+
+def _sparing_of(site: Site) -> power.Sparing | None:
+    if site.power is None:
+        return None
+    return power.Sparing(site.power.sparing_below_v, site.power.back_above_v, round(site.power.after_s * 1000))
 
 
 def _latest(batch: Batch) -> list[Any]:

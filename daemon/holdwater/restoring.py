@@ -66,7 +66,8 @@ def named_nodes(site: Site) -> set[str]:
     weather = (site.air_series, site.humidity_series, site.rain_series, site.barometer_series)
     exposures = [series for each in site.exposures.values() for series in (each.air_series, each.water_series)]
     others = (*(each.series for each in site.instruments.values()), *(route.series for route in site.routes))
-    return {series.partition(":")[0] for series in (*weather, *exposures, *others) if series}
+    power = () if site.power is None else (site.power.board_series,)
+    return {series.partition(":")[0] for series in (*weather, *exposures, *others, *power) if series}
 
 
 def notes_on_levels(store: Store) -> list[Noted]:

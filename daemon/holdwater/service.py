@@ -256,6 +256,19 @@ class Service:
         app = create_app(self.site, self.snapshot, self.reader, self, self._clock.wall_ms)
         return PageServer(app, self.site.page.host, self.site.page.port)
 
+    def _spare_page(self) -> None:
+        """The page goes off while the board's battery is spared, and comes back after."""
+        if self.loop.sparing and self._page is not None:
+            self._page.stop()
+            self._page = None
+            log.warning("the page is off while the battery is low; holdwater status still answers")
+        elif not self.loop.sparing and self._page is None and self.site.page.on:
+            page = self._make_page()
+            with contextlib.suppress(HoldwaterError):  # the port was taken meanwhile: tried again at the next tick
+                page.start()
+                self._page = page
+                log.info("the page is back: %s", self.site.page.address)
+
     def _why_untrusted(self) -> str:
         trust = self.trust.answer()
         return "" if isinstance(trust, Trusted) else trust.reason
@@ -286,6 +299,7 @@ class Service:
             log.error("the broker thread stands still; starting a new one")
             self._connection.restart()
         self._supervisor.say("WATCHDOG=1")
+        self._spare_page()
         if self._sheet is not None:
             self._sheet.tick(self._clock.mono_s())
         if self._heartbeat is not None:
@@ -315,6 +329,7 @@ class Service:
             "wall_ms": self._clock.wall_ms(),
             "snapshot": dataclasses.asdict(self.snapshot()),
             "clock": "trusted" if isinstance(trust, Trusted) else trust.reason,
+            "sparing": self.loop.sparing,
             "broker": self._connection.words,
             "inbox": len(self._inbox),
             "up_s": round(self._clock.mono_s() - self._started_s),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import threading
 from pathlib import Path
@@ -43,7 +42,7 @@ def test_a_walk_counts_what_came_what_was_lost_and_how_strong() -> None:
     words = tally.words("garden")
     assert "18 came of 20" in words
     assert "2 lost on the way" in words
-    assert "weakest -80 dBm" in words
+    assert "weakest -80." in words
     assert "Weak:" not in words
 
 
@@ -90,8 +89,9 @@ def test_a_tap_test_is_judged_by_the_noise_of_two_readings(tmp_path: Path) -> No
     out = drawn(tank, Level(1.0, 0.01), Level(1.0 - six_m, 0.01), gauge, 120.0)
     assert out.by_sensor_m3 == pytest.approx(6 * M3_PER_GAL)
     assert "3.0 gal/min. They agree." in out.words(6 * M3_PER_GAL, site.measure)
-    assert "They do not agree: is another tap open" in out.words(2 * M3_PER_GAL, site.measure)
-    assert "Too little for this sensor" in out.words(0.05 * M3_PER_GAL, site.measure)
+    assert "They do not agree: is another tap open" in out.words(20 * M3_PER_GAL, site.measure)
+    still = drawn(tank, Level(1.0, 0.01), Level(1.0, 0.01), gauge, 120.0)
+    assert "Too little for this sensor" in still.words(0.05 * M3_PER_GAL, site.measure)
     assert "says nothing" in drawn(tank, Level(1.0, 0.01), None, gauge, 120.0).words(None, site.measure)
 
 
@@ -211,7 +211,7 @@ def test_a_new_password_of_a_box_takes_the_place_of_its_old_one_only() -> None:
     text = with_line("a:1\ngarden:2\ngarden2:3\n", password_line("garden", "x", b"s" * 12))
     lines = text.splitlines()
     assert [each.partition(":")[0] for each in lines] == ["a", "garden2", "garden"]
-    assert "x" not in lines[-1].split("$")[-1][:1] or lines[-1].startswith("garden:$7$")
+    assert lines[-1].startswith("garden:$7$101$")
 
 
 def test_a_card_has_all_that_a_box_needs_and_fits_the_terminal() -> None:
@@ -231,7 +231,6 @@ def test_a_card_has_all_that_a_box_needs_and_fits_the_terminal() -> None:
 
 def test_the_password_file_keeps_its_owner_and_mode(tmp_path: Path) -> None:
     """The broker must still be able to read it."""
-    need(shutil.which("true") is not None, "no programs")
     passwords = tmp_path / "passwords"
     passwords.write_text("")
     enrol("a", "x", passwords)

@@ -96,6 +96,10 @@ def _lasts(state: TankNow) -> str:
 def remarks(answer: dict[str, Any]) -> list[str]:
     """What else a person should know: the broker, the clock, sensor boxes that wait."""
     found = ["", *_wrapped(f"broker: {answer['broker'] or 'not connected yet'}")]
+    if answer.get("sparing"):
+        found += _wrapped(
+            "power: the board's battery is low. The page is off and readings are written less often, until it is well again"
+        )
     if answer["clock"] != "trusted":
         found += _wrapped(f"clock: not trusted: {answer['clock']}; readings wait for their dates")
     waiting = [node["name"] for node in answer["snapshot"]["nodes"] if node["state"] == "waiting"]

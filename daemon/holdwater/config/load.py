@@ -165,6 +165,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         mirror=mirror,
         state=parts.one["state"].build(),
         heartbeat=heartbeat,
+        power=None if parts.one["power"] is None else parts.one["power"].build(),
         sheet=parts.one["sheet"].build(),
         text=text,
         sha=sha_of(text),

@@ -17,6 +17,7 @@ from holdwater.config.mirror import MirrorConfig
 from holdwater.config.names import NAME, hint
 from holdwater.config.notice import NoticeConfig
 from holdwater.config.outward import HeartbeatConfig, SheetConfig, StateConfig
+from holdwater.config.power import PowerConfig
 from holdwater.config.redact import is_secret
 from holdwater.config.route import RouteConfig
 from holdwater.config.sensor import SensorConfig
@@ -57,6 +58,13 @@ def sections() -> dict[str, Section]:
         Section("broker", "one", BrokerConfig, "The MQTT broker that readings come from."),
         Section("store", "one", StoreConfig, "Where readings are kept."),
         Section("page", "one", PageConfig, "The page that the household opens in a browser."),
+        Section(
+            "power",
+            "one",
+            PowerConfig,
+            "The board's own battery, and when the service spares it; none when left out.",
+            optional=True,
+        ),
         Section("weather", "one", WeatherConfig, "Which series tell the weather outside."),
         Section("tank", "many", TankConfig, "One body of water: a tank, or vessels joined into one."),
         Section("transfer", "many", TransferConfig, "Water that may be moved from one tank to another."),

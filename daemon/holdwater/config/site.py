@@ -121,6 +121,25 @@ class PageSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class PowerSettings:
+    """What the board runs on.
+
+    Attributes:
+        board_series: series of its supply voltage, V.
+        sparing_below_v: at or below it the service spares.
+        back_above_v: at or above it all is as before.
+        after_s: how long the voltage must stay there, s.
+        commit_every_s: longest wait before readings are written while sparing, s.
+    """
+
+    board_series: str
+    sparing_below_v: float
+    back_above_v: float
+    after_s: float = 600.0
+    commit_every_s: float = 600.0
+
+
+@dataclass(frozen=True, slots=True)
 class Transfer:
     """Water that may be moved from one tank to another.
 
@@ -161,6 +180,7 @@ class Site:
         channels: where notices are sent, by name.
         exposures: what can freeze, by name.
         state: what is published on the broker.
+        power: what the board runs on, or None.
         heartbeat: where a sign of life goes, or None.
         sheet: when the weekly sheet goes out.
         mirror: the time-series server that gets a copy, or None.
@@ -190,6 +210,7 @@ class Site:
     channels: Mapping[str, Channel] = field(default_factory=dict)
     exposures: Mapping[str, Exposure] = field(default_factory=dict)
     state: StateSettings = field(default_factory=StateSettings)
+    power: PowerSettings | None = None
     heartbeat: HeartbeatSettings | None = None
     sheet: SheetSettings = field(default_factory=SheetSettings)
     mirror: MirrorSettings | None = None

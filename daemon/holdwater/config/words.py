@@ -28,6 +28,12 @@ def site_words(site: Site) -> list[str]:
     ]
     lines += [f"Can freeze: {exposure_words(site, name)}" for name in site.exposures]
     lines += [f"Channel {name}: {channel_words(channel)}" for name, channel in site.channels.items()]
+    if site.power is not None:
+        power = site.power
+        lines.append(
+            f"Power: at {power.sparing_below_v:g} V of {power.board_series} for {duration(power.after_s)} the page goes off and readings "
+            f"are written every {duration(power.commit_every_s)}; back at {power.back_above_v:g} V"
+        )
     if site.heartbeat is not None:
         lines.append(
             f"Sign of life: {site.heartbeat.method} every {duration(site.heartbeat.every_s)} to an address that is not shown"
