@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from aiosmtpd.controller import Controller
 
-from alerts.peers import answers, parcel, serving, silent
+from alerts.peers import answers, parcel, serving
 from alerts.rig import T0_MS, Rig, household
 from alerts.test_outbox import out
 from holdwater.alerts.channels import senders
@@ -287,27 +287,6 @@ def test_every_channel_of_a_config_gets_its_sender(tmp_path: Path) -> None:
 
 
 # The workers
-
-
-@pytest.mark.slow
-def test_a_hanging_channel_delays_no_other() -> None:
-    """A14: the other one is delivered within a second."""
-    with serving(silent) as bad, serving(answers("200 OK")) as good:
-        reports: Queue[tuple[str, Outcome]] = Queue()
-        channels = {"bad": bad.url(), "good": good.url()}
-        delivery = Delivery(
-            {name: WebhookSender(url, allow=("127.0.0.1",), deadline_s=3) for name, url in channels.items()},
-            lambda key, outcome: reports.put((key, outcome)),
-        )
-        delivery.start()
-        start_s = time.monotonic()
-        delivery.post(parcel("k:bad", channel="bad"))
-        delivery.post(parcel("k:good", channel="good"))
-        assert reports.get(timeout=5) == ("k:good", Accepted())
-        assert time.monotonic() - start_s < 1
-        key, outcome = reports.get(timeout=10)
-        assert (key, type(outcome)) == ("k:bad", Unclear)
-        delivery.stop()
 
 
 class Faulty:

@@ -1,9 +1,8 @@
-"""What waits to be sent: order, waits, summaries, quiet hours, caps, and a simulated year of outages."""
+"""What waits to be sent: order, waits, summaries, quiet hours, caps. The simulated year of outages is in `test_year_of_outages`."""
 
 from __future__ import annotations
 
 import json
-import random
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -285,54 +284,3 @@ def test_a_channel_that_failed_before_a_restart_still_fails_until_it_took_someth
     assert [name for name, _, _ in outbox.failing(at(0))] == ["phone"]
     send_all(outbox, at(0))
     assert outbox.failing(at(0)) == ()
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("seed", range(5))
-def test_a_year_with_two_hundred_outages_loses_nothing_and_keeps_the_order(seed: int) -> None:
-    """Every notice is accepted, raise before clear, copies only after unclear ends, all within 15 min of the peer's return."""
-    chance = random.Random(seed)
-    year_s, outbox = 365 * 86_400.0, box(daily_cap=1000)
-    outages = sorted(
-        (start, start + chance.expovariate(1 / 14_400)) for start in (chance.uniform(0, year_s) for _ in range(200))
-    )
-    events = sorted((chance.uniform(0, year_s), number) for number in range(300))
-    todo = [(start, out(number, at_ms=T0_MS + round(start * 1000))) for start, number in events]
-    todo += [
-        (start + 3600, out(number, 2, "clear", at_ms=T0_MS + round((start + 3600) * 1000))) for start, number in events
-    ]
-    todo.sort(key=lambda each: each[0])
-    came_s = {each.key: start for start, each in todo}
-    accepted: dict[str, list[float]] = {}
-    unclear: dict[str, int] = {}
-    now_s = 0.0
-
-    def down(when_s: float) -> tuple[float, float] | None:
-        return next((each for each in outages if each[0] <= when_s < each[1]), None)
-
-    while todo or outbox.waiting():
-        due = outbox.next_due_s(at(now_s))
-        due_s = due - 100.0 if due is not None else float("inf")
-        now_s = max(now_s, min(due_s, todo[0][0] if todo else float("inf")))
-        while todo and todo[0][0] <= now_s:
-            outbox.add([todo.pop(0)[1]])
-        for parcel in outbox.ready(at(now_s)):
-            outage = down(now_s)
-            lucky = outage is None or chance.random() < 0.05
-            if outage is not None and lucky:
-                for key in parcel.keys:
-                    unclear[key] = unclear.get(key, 0) + 1
-            if lucky:
-                for key in parcel.keys:
-                    accepted.setdefault(key, []).append(now_s)
-            outcome = Accepted() if outage is None else Unclear("timed out") if lucky else DOWN
-            outbox.report(parcel.key, outcome, at(now_s), chance.random())
-    assert set(accepted) == set(came_s)
-    for key, times in accepted.items():
-        assert len(times) <= 1 + unclear.get(key, 0)
-        blocked_s = max(
-            (end for start, end in outages if start <= times[-1] + 1 and end >= came_s[key]), default=came_s[key]
-        )
-        assert times[-1] <= max(came_s[key], blocked_s) + 900
-    for number in range(300):
-        assert accepted[f"s:{number}:1:phone"][0] <= accepted[f"s:{number}:2:phone"][0]

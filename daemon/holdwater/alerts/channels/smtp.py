@@ -6,14 +6,18 @@ import hashlib
 import smtplib
 import socket
 import ssl
+from collections.abc import Callable
 from dataclasses import dataclass
 from email.message import EmailMessage
-from typing import Any
+from typing import IO, Any
 
 from holdwater.alerts.channels.deadline import deadline
 from holdwater.alerts.outbox import Parcel
 from holdwater.alerts.outcome import Accepted, Outcome, Refused, Unclear
 from holdwater.config.channels import SmtpChannel
+
+ANSWERS_MAX = 64 * 1024
+"""Bytes of all answers of one exchange, before and after STARTTLS each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,8 @@ class SmtpSender:
             else smtplib.SMTP_SSL(timeout=timeout_s, context=context)
         )
         smtp._host = self.config.host  # type: ignore[attr-defined]  # SMTP sets it only in its constructor; STARTTLS checks the name by it
+
+        smtp.getreply = _capped(smtp)  # type: ignore[method-assign]  # smtplib keeps every line of an answer that never ends
 
         def get_socket() -> socket.socket | None:
             return getattr(smtp, "sock", None)
@@ -103,3 +109,39 @@ def _failure(error: Exception, *, handed: bool, expired: bool, deadline_s: float
         return Refused(False, "the server does not offer STARTTLS: nothing was sent in the clear")
     words = f"not done within {deadline_s:.0f} s" if expired else "the connection broke off or could not be made"
     return Unclear(words) if handed else Refused(False, words)
+
+
+class _Answers:
+    """What the server says, up to a limit."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file = file
+        self._left = ANSWERS_MAX
+
+    def readline(self, limit: int = -1) -> bytes:
+        """The next line.
+
+        Raises:
+            OSError: the server has said more than any mail server needs to.
+        """
+        line = self._file.readline(limit)
+        self._left -= len(line)
+        if self._left < 0:
+            raise OSError("the server says more than any mail server needs to")
+        return line
+
+    def close(self) -> None:
+        """Close it."""
+        self._file.close()
+
+
+def _capped(smtp: smtplib.SMTP) -> Callable[[], tuple[int, bytes]]:
+    """The client's own way of reading an answer, over a file that ends."""
+    read = smtp.getreply
+
+    def getreply() -> tuple[int, bytes]:
+        if smtp.file is None and smtp.sock is not None:
+            smtp.file = _Answers(smtp.sock.makefile("rb"))
+        return read()
+
+    return getreply
