@@ -16,6 +16,7 @@ from holdwater.freeze.air import Air, AirSeries
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening, lowest_c
 from holdwater.freeze.learning import ISSUES
 from holdwater.freeze.night import NightForecast, NightModel, forecast, fresh, from_bytes, learn
+from holdwater.freeze.past import CAME
 from holdwater.freeze.sun import HOUR_MS, Night, Place, first_whole_hour, local_date, night
 from holdwater.look import NIGHT, damp_air, model_name, place_of
 
@@ -33,7 +34,6 @@ LEAPT_MS = 24 * HOUR_MS
 """Of a longer silence only the last day is gone through hour by hour."""
 
 MODEL = NIGHT
-CAME = "night came"
 
 
 @dataclass(frozen=True, slots=True)

@@ -344,6 +344,15 @@ def test_an_open_valve_is_told_by_about_forty_gallons(rig: Rig, rate: float) -> 
     assert 40 - 3 * rate <= gone <= 40 + rate
 
 
+@pytest.mark.parametrize("rate", [1.2, 4.0])
+def test_after_a_freeze_night_a_third_of_that_calls(rig: Rig, rate: float) -> None:
+    """While the thaw is watched an open valve, or a split, is told by about thirteen gallons; afterwards as ever."""
+    rig.alerts.on_note("thaw watch", T0_MS - MIN_MS, {"until_ms": T0_MS + 24 * 60 * MIN_MS})
+    _, found, gone = _draw(rig, 600.0, rate, round(40 / rate))
+    assert found[:1] == ["raise"]
+    assert 13 - 3 * rate <= gone <= 13 + rate
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("rate", "noise"), [(1.0, 0.3), (1.0, 1.0), (3.0, 1.0), (7.0, 2.0)])
 def test_open_valves_are_found_for_any_noise_of_the_readings(tmp_path: Path, rate: float, noise: float) -> None:

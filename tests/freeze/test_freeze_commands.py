@@ -354,3 +354,36 @@ def test_exposures_are_judged_with_their_tank(household: Path) -> None:
     silent = tonight(Airs(air_series([])), place, EVENING_MS, model_of, pairs)
     assert tonight_lines(silent, Measure(), place.zone)[0].startswith("Cannot tell tonight's lowest air")
     assert tonight_json(silent, place.zone)["p50_c"] is None
+
+
+@pytest.mark.slow
+def test_past_nights_are_listed_beside_what_came(household: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One line a night of at most 80 columns, the season's tally, and JSON with the same figures."""
+    ran = Ran(capsys, "nights", "--config", str(household), "--days", "5")
+    assert ran.code == 0
+    lines = ran.out.splitlines()
+    assert all(len(line) <= 80 for line in lines)
+    nights = [line for line in lines if re.match(r"(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ Nov ", line)]
+    assert len(nights) == 5
+    assert re.match(r"Wed 18 Nov +-?\d+ \(-?\d+ to \d+\) +-?\d+ \(-?\d+ to \d+\) +\d+F +yes +garden-spigot", nights[-2])
+    assert any(line.startswith("This winter: ") for line in lines)
+    records = [
+        json.loads(line)
+        for line in Ran(capsys, "nights", "--config", str(household), "--days", "5", "--json").out.splitlines()
+    ]
+    assert [each["night"] for each in records] == [f"2026-11-{day}" for day in range(15, 20)]
+    told = records[-2]["told"]["afternoon"]
+    assert told["p10_c"] < told["p50_c"] < told["p90_c"]
+    assert records[-2]["came_c"] <= told["came_c"]
+    assert records[-1]["came_c"] is None
+
+
+@pytest.mark.slow
+def test_without_a_night_there_is_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A store without a word yet, and one without a reading."""
+    path = tmp_path / "site.toml"
+    path.write_text(text_of(tmp_path / "store"))
+    from holdwater.sitefile import site_of
+
+    replay(site_of(path.read_text(), "site.toml", {}), iter([reading(EVENING_MS, 1.0)]), tmp_path / "store")
+    assert "No night was told yet" in Ran(capsys, "nights", "--config", str(path)).out

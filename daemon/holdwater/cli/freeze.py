@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import click
 
+from holdwater.cli import freeze_nights
 from holdwater.cli.options import config_option, folder_of, moment_ms, site_of, store_option
 from holdwater.errors import OutsideError, StoreError, UsageError
 from holdwater.freeze.air import AirSeries, air_series
@@ -39,7 +40,10 @@ MONTH_NAMES = (
 
 @click.group(name="freeze")
 def command() -> None:
-    """Frost: tonight's lowest air, what can freeze, and how often the word was right."""
+    """Frost: tonight's lowest air, what can freeze, past nights, and how often the word was right."""
+
+
+command.add_command(freeze_nights.command)
 
 
 @command.command()

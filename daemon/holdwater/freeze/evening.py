@@ -57,6 +57,7 @@ class Evening:
         below_highest_c: how far the air is below the highest of the last 13 h, at least 0.
         dew_depression_c: air less dew point, at least 0; None without humidity.
         drying_c: dew point less the highest of the last 6 h, at most 0: drier air arrives; None without humidity.
+        daylight: whether the sun is still up.
     """
 
     issued_ms: int
@@ -69,6 +70,7 @@ class Evening:
     below_highest_c: float
     dew_depression_c: float | None = None
     drying_c: float | None = None
+    daylight: bool = False
 
     def inputs(self, bias_c: float) -> tuple[float, ...]:
         """Inputs that need no humidity, each scaled to about one: the regression answers with (lowest - air now).
@@ -125,6 +127,7 @@ def evening(series: AirSeries, issued_ms: int, night: Night) -> Evening | None:
         max(temperatures) - now.air_c,
         depression_c,
         drying_c,
+        issued_ms < night.sunset_ms,
     )
 
 

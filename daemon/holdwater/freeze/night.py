@@ -47,6 +47,7 @@ class NightForecast:
         highest_c: highest air of the hours before, degC; None when not known.
         dew_c: dew point at issue, degC; None without humidity.
         nights: how many own nights taught it.
+        daylight: whether it was made before sunset.
     """
 
     issued_ms: int
@@ -57,6 +58,7 @@ class NightForecast:
     highest_c: float | None = None
     dew_c: float | None = None
     nights: int = 0
+    daylight: bool = False
 
     @property
     def p10_c(self) -> float:
@@ -162,6 +164,7 @@ def forecast(model: NightModel, evening: Evening) -> NightForecast:
         evening.air_c + evening.below_highest_c,
         None if depression_c is None else evening.air_c - depression_c,
         model.nights,
+        evening.daylight,
     )
 
 

@@ -65,6 +65,8 @@ def _routes(pages: Pages) -> list[Route]:
         Route("/notices", pages.notices.show),
         Route("/note", pages.notes.serve, methods=["GET", "POST"]),
         Route("/api/now", pages.api_now),
+        Route("/tonight", pages.tonight.show),
+        Route("/tonight/done", pages.tonight.done, methods=["POST"]),
         Route("/health", pages.health),
         Route("/static/{name}", pages.static),
         Route("/notice/{id:int}/seen", pages.seen, methods=["POST"]),

@@ -19,7 +19,7 @@ RANGES = ((7, "week"), (30, "month"), (120, "season"), (365, "year"))
 DAYS_DEFAULT = 120
 DAYS_MOST = 3660
 YEARS = (1990, 2200)
-PATHS = ("/", "/season", "/season/table", "/notices", "/note")
+PATHS = ("/", "/season", "/season/table", "/notices", "/note", "/tonight")
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ from holdwater.web.notes import NotePages
 from holdwater.web.notices import NoticePages
 from holdwater.web.sources import History
 from holdwater.web.static_files import StaticFile
+from holdwater.web.tonight import TonightPages
 from holdwater.web.view import QUIET_HOURS, NowView, Scene, TankView, now_view, quiet_choices
 from holdwater.web.words import local
 
@@ -80,6 +81,7 @@ class Pages:
         self._seasons: OrderedDict[tuple[object, ...], Drawn] = OrderedDict()
         self.notes = NotePages(self, sources.site)
         self.notices = NoticePages(self)
+        self.tonight = TonightPages(self)
         self.clock = ClockPages(self, sources.site)
 
     def close(self) -> None:

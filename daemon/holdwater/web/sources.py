@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
-from holdwater.store.rows import LevelRow, NoteRow, NoticeLife, NoticeStepRow, RollRow
+from holdwater.store.rows import ForecastRow, LevelRow, NoteRow, NoticeLife, NoticeStepRow, ReadingRow, RollRow
 
 
 class History(Protocol):
@@ -44,4 +44,16 @@ class History(Protocol):
 
     def newest_ms(self) -> int | None:
         """Time of the newest reading."""
+        ...
+
+    def readings(self, series: str, start_ms: int, end_ms: int) -> Iterable[ReadingRow]:
+        """Raw readings of a series, oldest first."""
+        ...
+
+    def forecasts(self, start_ms: int, end_ms: int) -> Sequence[ForecastRow]:
+        """Words as told and what came of them, oldest first."""
+        ...
+
+    def models(self, kind: str) -> Sequence[tuple[str, int, bytes]]:
+        """What was learned, of one kind: (subject, time it reaches, body)."""
         ...
