@@ -82,6 +82,23 @@ def test_no_duration_raises_and_clears_at_the_first_reading_that_counts() -> Non
     assert play([(0, B), (1, K), (2, K)], at_once).state is State.CLEAR
 
 
+def test_a_run_keeps_its_times_to_the_millisecond() -> None:
+    """A run begins with its first reading and has earned nothing then; a gap is longer than an hour, and earns nothing."""
+    slow = Timing(raise_after_ms=10 * MIN, clear_after_ms=180 * MIN, stale_ms=60 * MIN)
+    assert advance(Run(), K, 5, slow) == Run(State.CLEAR, from_ms=0, earned_ms=0, count=1, last_ms=5)
+    assert play([(1, B)], slow) == Run(State.WATCHING, from_ms=1 * MIN, earned_ms=0, count=1, last_ms=1 * MIN)
+    raised = play([(1, B), (11, B)], slow)
+    assert raised == Run(State.ACTIVE, from_ms=11 * MIN, earned_ms=0, count=0, last_ms=11 * MIN)
+    confirmed = play([(12, B)], slow, raised)
+    assert confirmed == Run(State.ACTIVE, from_ms=11 * MIN, earned_ms=1 * MIN, count=1, last_ms=12 * MIN)
+    easing = play([(13, K), (73, K)], slow, confirmed)
+    assert easing == Run(State.EASING, from_ms=13 * MIN, earned_ms=60 * MIN, count=2, last_ms=73 * MIN)
+    after_gap = advance(easing, K, 133 * MIN + 1, slow)
+    assert after_gap == Run(State.EASING, from_ms=13 * MIN, earned_ms=60 * MIN, count=3, last_ms=133 * MIN + 1)
+    cleared = play([(190, K), (240, K), (254, K)], slow, after_gap)
+    assert cleared == Run(State.CLEAR, from_ms=254 * MIN, earned_ms=0, count=0, last_ms=254 * MIN)
+
+
 def test_raise_count_asks_for_more_readings() -> None:
     """A duration alone is not enough where a kind asks for three readings."""
     timing = Timing(raise_after_ms=10 * MIN, raise_count=3)

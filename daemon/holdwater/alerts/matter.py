@@ -92,7 +92,7 @@ def advance(run: Run, verdict: Verdict, ts_ms: int, timing: Timing, table: Table
         return run
     state = table[run.state, EVENT_OF[verdict]]
     if state is not run.state:
-        run = Run(state, from_ms=ts_ms, earned_ms=0, count=1, last_ms=ts_ms)
+        run = Run(state, from_ms=ts_ms, count=1, last_ms=ts_ms)
     else:
         step_ms = 0 if run.last_ms is None else ts_ms - run.last_ms
         earned_ms = run.earned_ms + (step_ms if step_ms <= timing.stale_ms else 0)
