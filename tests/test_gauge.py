@@ -351,3 +351,40 @@ def test_twice_the_distance_is_an_echo_that_went_twice_until_it_lasts() -> None:
     assert {reason_of(p.quality) for p in shed[20:25]} == {Reason.DOUBLE_ECHO}
     assert shed[20].quality >= 200
     assert shed[30].ok
+
+
+CELL = """
+[tank.butt]
+use = "garden"
+shape = { kind = "upright cylinder", diameter = "24 in", height = "36 in" }
+[sensor.butt-weight]
+tank = "butt"
+kind = "load cell"
+series = "d:weight"
+empty = "20 kg"
+accuracy = "1 kg"
+water = "d:water"
+"""
+
+
+def test_the_weight_of_a_vessel_is_its_depth_with_its_doubt() -> None:
+    """Net weight over density by temperature and the vessel's own floor area; live and in history."""
+    floor_m2 = 3.14159265 * 0.3048**2
+    kg = [20 + 998.2 * floor_m2 * 0.5 + wiggle for wiggle in (0.0, 0.1, -0.1) * 10]
+    points = {"d:weight": series(kg), "d:water": series([20.0] * 30)}
+    found = levels(points, CELL, "butt")
+    assert found[5].ok
+    assert found[5].depth_m == pytest.approx(0.5, abs=0.001)
+    assert found[5].u_noise_m3 == pytest.approx(0.001 / 3**0.5, rel=0.02)
+    assert [(p.depth_m, p.quality) for p in live(points, CELL, "butt")] == [(p.depth_m, p.quality) for p in found]
+    wrong = levels({"d:weight": series([5.0] * 5 + [900.0] * 5)}, CELL, "butt")
+    assert {reason_of(p.quality) for p in wrong} == {Reason.OUT_OF_RANGE}
+    assert all(p.depth_m is None for p in wrong)
+
+
+def test_a_weight_that_stands_for_a_point_of_water_has_a_finite_doubt() -> None:
+    """A sphere begins at a point; its depth is in doubt by what a kilogram can be there, not by infinity."""
+    ball = CELL.replace('"upright cylinder", diameter = "24 in", height = "36 in"', '"sphere", diameter = "30 in"')
+    found = levels({"d:weight": series([20.10, 20.11] * 6)}, ball, "butt")
+    assert all(p.ok and p.depth_m is not None and p.depth_m < 0.05 for p in found)
+    assert 0 < found[0].u_noise_m3 < 0.005

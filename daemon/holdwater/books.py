@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 from holdwater.balance.days import Account, accounts, day_bounds_ms, day_of
 from holdwater.balance.kinds import IN_KINDS, Entry, entries
 from holdwater.balance.normal import Normal
-from holdwater.balance.points import Facts, Point, Rain, Span
+from holdwater.balance.points import Facts, Point, Span
 from holdwater.balance.supply import Days, Supply
 from holdwater.balance.uses import moves
+from holdwater.counted import fillings, rain_of
 from holdwater.levels import points as level_points
 from holdwater.store.rows import HOUR_MS
 
@@ -47,19 +48,13 @@ def notes_of(reader: Reader, tank: str, start_ms: int, end_ms: int) -> list[Span
     return spans
 
 
-def rain_of(site: Site, reader: Reader, start_ms: int, end_ms: int) -> list[Rain]:
-    """Rain between readings of the gauge: each reading is the depth since the one before."""
-    if site.rain_series is None:
-        return []
-    return [Rain(row.ts_ms, row.value) for row in reader.readings(site.rain_series, start_ms, end_ms) if row.value > 0]
-
-
 def tank_book(site: Site, reader: Reader, tank: str, first: date, last: date) -> tuple[list[Account], list[Entry]]:
     """Day accounts of a tank from one local day to another, both included, and the named moves that they rest on."""
     zone = site.timezone
     start, end = day_bounds_ms(first, zone)[0] - MARGIN_MS, day_bounds_ms(last, zone)[1] + MARGIN_MS
     read = _points(level_points(site, reader, tank, start, end))
-    notes, rain = notes_of(reader, tank, start, end), rain_of(site, reader, start, end)
+    notes = [*notes_of(reader, tank, start, end), *fillings(site, reader, tank, start, end)]
+    rain = rain_of(site, reader, start, end)
     named = entries(moves(read), notes, rain, facts_of(site.tanks[tank]))
     return list(accounts(first, last, zone, read, named)), named
 

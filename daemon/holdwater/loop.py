@@ -473,6 +473,7 @@ class Loop:
         return Snapshot(
             made_ms=now.wall_ms, clock_trusted=now.trusted, newest_ms=self._reception.newest_ms, tanks=self.picture.tanks(now.wall_ms),
             notices=self._alerts.active(), nodes=nodes, series=self.picture.series(), broker=self._broker,
+            meters=self.picture.meters(now.wall_ms),
         )  # fmt: skip
 
     # -- slack ---------------------------------------------------------------------------------------------------------------------

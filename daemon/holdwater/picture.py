@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from holdwater.counted import Meter, meters_of
 from holdwater.gauge import Dispute, Gauge, LevelPoint, Noted, Place, Record, Surrounds, measures, told_of
 from holdwater.reception import Fresh
-from holdwater.snapshot import SeriesNow, TankNow
+from holdwater.snapshot import MeterNow, SeriesNow, TankNow
 from holdwater.store.digits import unpack
 from holdwater.store.rows import DAY_MS, HOUR_MS
 from holdwater.units import wire_unit
@@ -56,6 +57,7 @@ class Picture:
         self._shown = {name: _Shown() for name in site.tanks}
         self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
         self._newest: dict[str, Fresh] = {}
+        self._meters = {each.series: Meter(each, site.timezone) for each in meters_of(site)}
         self.iced: frozenset[str] = frozenset()  # tanks whose level sensor is likely frozen: what it shows is in doubt
         self.lasts: Callable[[str, float, float], tuple[float | None, float | None, float | None]] = lambda *_: (
             None,
@@ -73,6 +75,8 @@ class Picture:
         for each in readings:
             self._looks.note(each.series, each.ts_ms, each.value_si)
             self._newest[each.series] = each
+            if each.series in self._meters:
+                self._meters[each.series].take(each.ts_ms, each.value_si)
         found = []
         for each in readings:
             for tank in self._of_series.get(each.series, ()):
@@ -110,10 +114,17 @@ class Picture:
         """Which facts on a tank have disagreed for long."""
         return self._gauges[tank].disputes(now_ms)
 
+    def meters(self, now_ms: int) -> tuple[MeterNow, ...]:
+        """All counters as of now."""
+        return tuple(each.now(now_ms) for each in self._meters.values())
+
     def recall(self, record: Record, start_ms: int, end_ms: int) -> None:
         """After a restart, before the readings of the last hours are fed again: since when values have stood still."""
         for gauge in self._gauges.values():
             gauge.recall(record, start_ms, end_ms)
+        for series, meter in self._meters.items():
+            for ts, count in record.points(series, end_ms - 26 * HOUR_MS, start_ms):
+                meter.take(ts, count)
 
     def feed_stored(
         self, rows: Iterable[tuple[int, str, str, int, float, int]], dips: Sequence[Noted] = ()

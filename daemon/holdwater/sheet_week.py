@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdwater.balance.days import day_bounds_ms
-from holdwater.books import rain_of, tank_book
+from holdwater.books import tank_book
+from holdwater.counted import rain_of
 from holdwater.outcomes import outcomes
 from holdwater.sheet import CHORES, Week, week_days
 from holdwater.store.rows import DAY_MS, NoteRow

@@ -97,6 +97,27 @@ class SeriesNow:
 
 
 @dataclass(frozen=True, slots=True)
+class MeterNow:
+    """A counter of pulses as of now.
+
+    Attributes:
+        name: its name in the config.
+        tank: its tank; empty for a rain gauge that stands by itself.
+        kind: flow pulses or rain pulses.
+        fills: whether the water it counts comes into the tank.
+        at_ms: time of its newest reading; None before the first.
+        today: counted since local midnight, m3 of water or m of rain; None before the first reading.
+    """
+
+    name: str
+    tank: str
+    kind: str
+    fills: bool
+    at_ms: int | None
+    today: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """All of it. `counts` holds what was stored, dropped, quarantined, by name; `newest_ms` keys the page's cache."""
 
@@ -109,6 +130,7 @@ class Snapshot:
     series: tuple[SeriesNow, ...] = ()
     counts: tuple[tuple[str, int], ...] = ()
     broker: str = ""
+    meters: tuple[MeterNow, ...] = ()
 
     def tank(self, name: str) -> TankNow | None:
         """The tank of that name."""
@@ -117,7 +139,7 @@ class Snapshot:
 
 def snapshot_of(told: Mapping[str, Any]) -> Snapshot:
     """The snapshot out of what the control socket answers (`dataclasses.asdict` of one, through JSON)."""
-    lists = {"tanks": TankNow, "notices": NoticeNow, "nodes": NodeNow, "series": SeriesNow}
-    parts: dict[str, Any] = {key: tuple(make(**each) for each in told[key]) for key, make in lists.items()}
+    lists = {"tanks": TankNow, "notices": NoticeNow, "nodes": NodeNow, "series": SeriesNow, "meters": MeterNow}
+    parts: dict[str, Any] = {key: tuple(make(**each) for each in told.get(key, ())) for key, make in lists.items()}
     counts = tuple((str(name), int(count)) for name, count in told["counts"])
     return Snapshot(**{**told, **parts, "counts": counts})

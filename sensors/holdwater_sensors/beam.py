@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 USUAL_BEAM_RAD = math.radians(60)  # closed-face 40 kHz parts: 45 to 75 deg full angle (common practice, no source)
+RAYS = 40  # on each side of the axis
 
 XY = tuple[float, float]
 
@@ -53,6 +54,32 @@ def meets_outline_below(face: XY, beam_rad: float, outline: Sequence[XY]) -> flo
     hits = [_wall(_crossings(face, side * math.tan(beam_rad / 2), outline)) for side in (-1, 1)]
     depth_m = max((hit for hit in hits if hit is not None), default=floor_m)
     return depth_m if depth_m > floor_m + 2e-4 else None
+
+
+def wall_nearer_below(face: XY, beam_rad: float, outline: Sequence[XY]) -> float:
+    """Depth of water below which some wall in the beam is nearer to the face than the water, m; 0 when that is nowhere so.
+
+    Only then can the first echo be the wall's. In a lying cylinder the edge of any beam meets the wall at last, but near the floor it
+    meets it later than the water.
+
+    Args:
+        face: where the face of the sensor is in the section: metres to the right, metres above the lowest floor.
+        beam_rad: full angle of the beam, rad.
+        outline: corners of the closed outline in the same coordinates.
+    """
+    floor_m = min(y for _, y in outline)
+    depth_m = floor_m
+    for step in range(-RAYS, RAYS + 1):
+        slope = math.tan(step / RAYS * beam_rad / 2)
+        hit_m = _wall(_crossings(face, slope, outline))
+        if hit_m is not None:
+            depth_m = max(depth_m, face[1] - (face[1] - hit_m) * math.hypot(1.0, slope))
+    return depth_m - floor_m
+
+
+def straight_wall_nearer_below(face_m: float, wall_m: float, beam_rad: float) -> float:
+    """The same beside a straight wall, m: the edge of the beam meets it at a distance wall / sin(angle / 2)."""
+    return max(face_m - wall_m / math.sin(beam_rad / 2), 0.0)
 
 
 def _crossings(face: XY, slope: float, outline: Sequence[XY]) -> list[float]:

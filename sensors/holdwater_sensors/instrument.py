@@ -8,7 +8,7 @@ the difference of two readings. Limits "± a" are read as uniform: u = a / sqrt(
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from holdwater_sensors.bounds import FloatSwitch
@@ -19,7 +19,7 @@ from holdwater_sensors.pressure import Hydrostatic
 from holdwater_sensors.quality import OK, Grade, Reason, code
 from holdwater_sensors.surroundings import Surroundings, plausible
 from holdwater_sensors.transmitter import LevelTransmitter
-from holdwater_sensors.weight import LoadCell
+from holdwater_sensors.weight import Holds, LoadCell
 
 __all__ = ["Depth", "Dip", "Instrument", "Physics", "Surroundings"]
 
@@ -104,6 +104,7 @@ class Instrument:
         from_ms: the instrument counts from this time on; None: always did.
         until_ms: and up to this time, not included; None: still does.
         spread_m: smallest standard deviation to assume when its depths are filtered, m.
+        fills: a flow meter counts water that comes into its tank, not water that leaves it.
     """
 
     name: str
@@ -121,11 +122,24 @@ class Instrument:
     from_ms: int | None = None
     until_ms: int | None = None
     spread_m: float = 0.003
+    fills: bool = False
 
     @property
     def gives_depth(self) -> bool:
-        """Whether its values become depths; floats give bounds, load cells weights, pulses amounts."""
+        """Whether its values become depths; floats give bounds, pulses amounts, a load cell without its vessel a weight."""
+        if isinstance(self.physics, LoadCell):
+            return self.physics.vessel is not None
         return isinstance(self.physics, Ultrasonic | Hydrostatic | LevelTransmitter | Dip)
+
+    def on(self, vessel: Holds) -> Instrument:
+        """The same instrument once its vessel is known: a load cell needs it to tell a depth."""
+        if not isinstance(self.physics, LoadCell):
+            return self
+        cells = self.physics.under(vessel)
+        half_m3 = vessel.volume_m3(vessel.height_m) / 2
+        per_m2 = half_m3 / max(vessel.depth_m(half_m3), 1e-3)
+        spread_m = max(0.002, cells.accuracy_kg / 2 / cells.carried / 1000 / max(per_m2, 1e-3))
+        return replace(self, physics=cells, spread_m=spread_m)
 
     def counts_at(self, ts_ms: int) -> bool:
         """Whether the instrument, as configured here, was in place at a time."""
@@ -155,7 +169,7 @@ class Instrument:
         if not -LARGEST <= value_si <= LARGEST:
             return Depth(None, 0.0, 0.0, OUT_OF_RANGE if math.isfinite(value_si) else NOT_FINITE)
         physics = self.physics
-        if isinstance(physics, FloatSwitch | LoadCell | Pulses):
+        if isinstance(physics, FloatSwitch | Pulses):
             return Depth(None, 0.0, 0.0, OK)
         found = Depth(*physics.measure(value_si, plausible(around)))
         if not self.corrections or found.depth_m is None:

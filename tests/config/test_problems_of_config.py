@@ -476,9 +476,12 @@ def test_a_site_without_tanks_is_right_but_empty(read):
     assert any("No tank yet" in words for words in site.warnings)
 
 
-def test_a_sensor_that_gives_no_level_is_said_to_give_none(read):
-    """Nobody should mount a load cell and wait for gallons."""
+def test_a_load_cell_gives_a_level_and_meters_and_rain_gauges_ask_for_nothing(read):
+    """What works needs no word; a rain gauge needs no tank and is the site's rain by itself."""
     cells = '[sensor.weight]\ntank = "drinking"\nkind = "load cell"\nseries = "w:weight"\nempty = "45 lb"\n'
-    found = read(cells).warnings
-    assert any(words.startswith("weight: readings of a load cell are kept, but give no level yet") for words in found)
-    assert any(words.startswith("drinking: no level sensor; its level stays unknown") for words in found)
+    tap = '[sensor.tap]\ntank = "drinking"\nkind = "flow pulses"\nseries = "w:tap"\nper_pulse = "0.1 gal"\n'
+    tips = '[sensor.tips]\nkind = "rain pulses"\nseries = "w:tips"\nper_pulse = "0.2 mm"\n'
+    found = read(cells + tap + tips)
+    assert not any(words.startswith(("weight", "tap", "tips")) for words in found.warnings)
+    assert found.instruments["weight"].gives_depth
+    assert found.rain_series == "w:tips"

@@ -153,8 +153,8 @@ def test_a_voltage_that_does_not_follow_the_supply_is_read_as_it_is() -> None:
 def test_the_other_kinds_are_built() -> None:
     """Float, load cell, pulses of water and of rain, dip."""
     assert _build(kind="float", heights=["10 in", "40 in"]).physics == FloatSwitch((0.254, 1.016))
-    assert _build(kind="load cell", empty="45 kg", carried="50 %").physics == LoadCell(45.0, 0.5)
-    assert _build(kind="load cell", empty="0 kg", accuracy="1 %").physics == LoadCell(0.0, accuracy_kg=5.0)
+    assert _build(kind="load cell", empty="45 kg", carried="50 %").physics == LoadCell(45.0, 0.5, accuracy_share=0.005)
+    assert _build(kind="load cell", empty="0 kg", accuracy="1 %").physics == LoadCell(0.0, accuracy_share=0.01)
     assert _build(kind="flow pulses", per_pulse="1 L", rollover=65536).physics == Pulses(0.001, 65536)
     assert _build(kind="rain pulses", per_pulse="0.01 in", accuracy="5 %").physics == Pulses(
         0.000254, accuracy_share=0.05
@@ -197,6 +197,9 @@ def test_dates_count_in_the_time_zone_of_the_site_and_calibrations_in_order() ->
         (SONAR | {"compensated": True, "assumed_speed": "343 m/s"}, "compensated", "one of them"),
         (SONAR | {"sends": "echo time", "assumed_air": "20 degC"}, "assumed_air", "needs no assumed speed"),
         (GAUGE | {"range": ["5 psi", "0 psi"]}, "range", "high end above the low end"),
+        (GAUGE | {"range": []}, "range", "the high end"),
+        ({"kind": "pressure", "height": "1 in", "tank": ""}, "tank", "tank of a sensor"),
+        (GAUGE | {"flows": "in"}, "flows", "belongs to: flow pulses"),
         (GAUGE | {"range": ["0 psi", "5 m"]}, "range", "one kind of unit"),
         (GAUGE | {"range": ["0 m", "1 m", "2 m"]}, "range", "both ends"),
         ({"kind": "ratiometric", "height": "1 in", "range": "5 psi", "span": ["4.5 V", "0.5 V"]}, "span", "low first"),
@@ -317,6 +320,29 @@ def test_a_sensor_of_joined_vessels_names_the_vessel_it_sits_on() -> None:
 def test_what_works_worse_than_one_may_think_is_said_in_words(settings: dict[str, Any], word: str) -> None:
     """Depth below which the beam meets the wall, assumptions, ranges."""
     assert any(word in each for each in warnings(_build(**settings), _tank(), US))
+
+
+@pytest.mark.parametrize(
+    ("outlet", "beam", "depth"),
+    [("4 in", "60 deg", "below 17.8 in of water the edge"), ("4 in", "60 deg", "and below 11.6 in that wall is nearer"),
+     ("13 in", "60 deg", ""), ("0 in", "15 deg", "")],
+)  # fmt: skip
+def test_a_lying_cylinder_is_warned_of_only_where_its_wall_answers_before_the_water(
+    outlet: str, beam: str, depth: str
+) -> None:
+    """48 in across, face 58 in up. At 30 deg the wall is met 23.2 in aside at 17.8 in: 46.4 in away, as far as water 11.6 in deep."""
+    shape = {"kind": "horizontal cylinder", "diameter": "48 in", "length": "120 in"}
+    tank = TankConfig.model_validate({"shape": shape, "outlet": outlet, "overflow": "45 in"}).build("drinking")
+    sonar = _build(kind="ultrasonic", height="58 in", compensated=True, beam=beam)
+    said = " ".join(warnings(sonar, tank, US))
+    assert (depth in said) if depth else said == ""
+
+
+def test_a_barometer_that_the_site_names_is_not_asked_for() -> None:
+    """Only an absolute or sealed sensor without one is worth a word."""
+    absolute = _build(kind="absolute pressure", height="1 in", accuracy="0.5 in")
+    assert warnings(absolute, _tank(), US, barometer=True) == ()
+    assert "the site names none" in warnings(absolute, _tank(), US)[0]
 
 
 def test_a_well_described_sensor_is_passed_without_a_word() -> None:

@@ -24,7 +24,7 @@ SPANS = {"reading": 0, "hour": 3_600_000, "day": 86_400_000}
 
 
 @click.command("export")
-@click.argument("what", type=click.Choice(["readings", "levels", "days", "notices", "notes"]))
+@click.argument("what", type=click.Choice(["readings", "levels", "days", "meters", "notices", "notes"]))
 @config_option
 @store_option
 @click.option("--tank", "tanks", multiple=True, help="Only this tank (may be given again).")
@@ -34,7 +34,7 @@ SPANS = {"reading": 0, "hour": 3_600_000, "day": 86_400_000}
     type=click.Choice(list(SPANS)),
     default="hour",
     show_default=True,
-    help="Levels: one row a reading, hour or local day.",
+    help="Levels and meters: one row a reading, hour or local day.",
 )
 @span_options
 @click.option("--format", "form", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True)
@@ -43,10 +43,11 @@ def command(
     what: str, config: Path, store: Path | None, form: str, out: Path | None, since: str | None, until: str | None, days: int | None,
     **chosen: Any,
 ) -> None:  # fmt: skip
-    """Write readings, levels, days, notices or notes as CSV or JSON Lines.
+    """Write readings, levels, days, meters, notices or notes as CSV or JSON Lines.
 
     Times are RFC 3339 in the site's time zone. Levels carry depth, gallons on hand (litres for a metric site), ± (standard
     uncertainty), its parts that do and do not cancel between rows, and quality; a level that nobody can trust is empty, never zero.
+    Meters are what flow meters and counting rain gauges counted; a count that started again is told, and what is certain counts.
     Days are the water book: opening + in - out = closing + unexplained, for each tank and local day.
     """
     from holdwater.balance.days import day_bounds_ms, day_of  # noqa: PLC0415
@@ -145,6 +146,36 @@ def days(site: Site, reader: Reader, start: int, end: int, chosen: dict[str, Any
         yield from day_rows(site, reader, tank, start, end)
 
 
+def meters(site: Site, reader: Reader, start: int, end: int, chosen: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """What counters counted, by reading, hour or local day, and in all since the begin."""
+    from holdwater.balance.days import day_bounds_ms, day_of  # noqa: PLC0415
+    from holdwater.counted import counted, meters_of, totals  # noqa: PLC0415
+
+    span, zone = SPANS[chosen["span"]], site.timezone
+
+    def begins(ts_ms: int) -> int:
+        return day_bounds_ms(day_of(ts_ms, zone), zone)[0] if span > 3_600_000 else ts_ms - ts_ms % max(span, 1)
+
+    for each in meters_of(site):
+        if (chosen["tanks"] and each.tank not in chosen["tanks"]) or (
+            chosen["names"] and each.series not in chosen["names"]
+        ):
+            continue
+        is_rain = each.kind == "rain pulses"
+        unit, convert = (
+            (site.measure.length_unit, site.measure.length)
+            if is_rain
+            else (site.measure.volume_unit, site.measure.volume)
+        )
+        for row in totals(counted(each, reader, start, end), begins):
+            yield {
+                "time": _time(site, row.start_ms), "sensor": each.name, "tank": each.tank,
+                "flows": "rain" if is_rain else "in" if each.fills else "out", "amount": _plain(convert(row.amount), 4),
+                "u": _plain(convert(row.u), 4), "in_all": _plain(convert(row.in_all), 4), "unit": unit, "resets": row.resets,
+                "doubtful": row.doubtful,
+            }  # fmt: skip
+
+
 def notices(site: Site, reader: Reader, start: int, end: int, chosen: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Notices, step by step, as they were told."""
     for row in reader.notices(start, end):
@@ -162,4 +193,4 @@ def notes(site: Site, reader: Reader, start: int, end: int, chosen: dict[str, An
             yield {"time": _time(site, row.at_ms), "kind": row.kind, "uid": row.uid, "body": row.body}
 
 
-ROWS = {"readings": readings, "levels": levels, "days": days, "notices": notices, "notes": notes}
+ROWS = {"readings": readings, "levels": levels, "days": days, "meters": meters, "notices": notices, "notes": notes}

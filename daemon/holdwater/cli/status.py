@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,8 @@ import click
 from holdwater.cli.options import config_option, folder_of, site_of, store_option
 
 if TYPE_CHECKING:
-    from holdwater.snapshot import TankNow
+    from holdwater.snapshot import MeterNow, TankNow
+    from holdwater.units import Measure
     from holdwater.web.view import Scene, TankView
 
 WIDTH = 80
@@ -36,6 +38,8 @@ def command(config: Path, store: Path | None, as_json: bool) -> None:
 
     shot = snapshot_of(answer["snapshot"])
     for line in lines(Scene(site, shot, site.measure, int(answer["wall_ms"]))):
+        click.echo(line)
+    for line in meter_lines(site.measure, shot.meters):
         click.echo(line)
     for line in remarks(answer):
         click.echo(line)
@@ -91,6 +95,21 @@ def _lasts(state: TankNow) -> str:
     if high <= 0:
         return "0"
     return f"{mid:.0f} ({low:.0f}-{high:.0f})"
+
+
+def meter_lines(measure: Measure, meters: Iterable[MeterNow]) -> list[str]:
+    """What counters counted today: one line each, after an empty one."""
+    lines = []
+    for each in meters:
+        if each.today is None:
+            lines.append(f"{each.name}: nothing heard yet")
+        elif each.kind == "rain pulses":
+            digits = 2 if measure.system == "US" else 1
+            lines.append(f"{each.name}: {measure.length(each.today):.{digits}f} {measure.length_unit} of rain today")
+        else:
+            way = f"into {each.tank}" if each.fills else f"out of {each.tank}"
+            lines.append(f"{each.name}: {measure.volume_text(each.today)} {way} today")
+    return ["", *lines] if lines else []
 
 
 def remarks(answer: dict[str, Any]) -> list[str]:

@@ -91,6 +91,8 @@ def _mounted(
     name: str, instrument: Instrument, tanks: Mapping[str, Tank], parts: Parts, measure: Measure
 ) -> Iterable[Problem]:
     """A sensor at its place: its tank is there, and it can work from where it is mounted."""
+    if not instrument.tank:  # a rain gauge stands by itself
+        return []
     if instrument.tank not in parts.named("tank"):
         return [unknown_tank(("sensor", name, "tank"), instrument.tank, parts)]
     tank = tanks.get(instrument.tank)

@@ -325,7 +325,8 @@ class WeatherConfig(Model):
     )
     rain: Series | None = Field(
         default=None,
-        description="Series of the rain gauge: the depth fallen since its reading before, as a length.",
+        description="Series of the rain gauge: the depth fallen since its reading before, as a length; "
+        "or tips, with a sensor of kind rain pulses.",
         examples=["garden:rain"],
     )
     barometer: Series | None = Field(

@@ -25,6 +25,7 @@ from holdwater.config.site import BrokerSettings, Site, Transfer
 from holdwater.config.syntax import parse_toml
 from holdwater.config.warn import warnings
 from holdwater.errors import ConfigError, OutsideError, Problem
+from holdwater.tanks.tank import Tank
 from holdwater_sensors.instrument import Instrument
 from holdwater_sensors.water import STANDARD_GRAVITY, gravity
 
@@ -136,7 +137,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
     channels, mirror = _channels(parts, places), _mirror(parts, places)
     heartbeat = _heartbeat(parts, places)
     tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
-    instruments = _instruments(parts, site, weather.air)
+    instruments = {name: _placed(each, tanks) for name, each in _instruments(parts, site, weather.air).items()}
     parts.problems += across(parts, tanks, instruments)
     text = _kept_text(parts)
     if parts.problems or site is None:
@@ -154,7 +155,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         transfers=tuple(Transfer(name, each.source, each.target) for name, each in parts.many["transfer"].items()),
         air_series=weather.air,
         humidity_series=weather.humidity,
-        rain_series=weather.rain,
+        rain_series=weather.rain or _rain_gauge(instruments),
         barometer_series=weather.barometer,
         broker=broker,
         store=store.build(places.folder),
@@ -213,6 +214,19 @@ def _instruments(parts: Parts, site: SiteConfig | None, air: str | None) -> dict
     return {
         name: entry.build(name, air, local_gravity, elevation_m, zone) for name, entry in parts.many["sensor"].items()
     }
+
+
+def _rain_gauge(instruments: Mapping[str, Instrument]) -> str | None:
+    """The series of the one rain gauge that counts, where [weather] names none."""
+    found = [each.series for each in instruments.values() if each.kind == "rain pulses"]
+    return found[0] if len(found) == 1 else None
+
+
+def _placed(instrument: Instrument, tanks: Mapping[str, Tank]) -> Instrument:
+    """The instrument on its vessel."""
+    tank = tanks.get(instrument.tank)
+    known = [] if tank is None else [each for each in tank.vessels if each.name == instrument.vessel]
+    return instrument.on(known[0].shape) if known else instrument
 
 
 def _notices(parts: Parts) -> NoticeSettings:

@@ -70,7 +70,9 @@ class SensorConfig(Model):
     Heights are above the lowest inside floor of the tank, or of the vessel it is on.
     """
 
-    tank: str = Field(description="name of the tank it measures", examples=["drinking"])
+    tank: str = Field(
+        default="", description="name of the tank it measures; a rain gauge needs none", examples=["drinking"]
+    )
     vessel: str = Field(default="", description="name of the vessel it sits on, for joined vessels")
     kind: Kind = Field(description="how it measures")
     series: Series = Field(
@@ -83,7 +85,7 @@ class SensorConfig(Model):
     accuracy: Accuracy | None = Field(
         default=None,
         description="limit of error, ±: a length, a pressure, a weight, or a share: of the range of a pressure "
-        "sensor, of the distance of an ultrasonic one",
+        "sensor, of the distance of an ultrasonic one, of the full weight on load cells, of what pulses counted",
         examples=["0.5 in"],
     )
     resolution: Annotated[str, either("length", "pressure")] | None = Field(
@@ -180,7 +182,7 @@ class SensorConfig(Model):
         "from height down",
     )
     usual_water: Temperature = Field(
-        default=15.0, ge=0.0, le=40.0, description="pressure: water temperature when none is measured"
+        default=15.0, ge=0.0, le=40.0, description="pressure, load cell: water temperature when none is measured"
     )
     supply: Series | None = Field(default=None, description="ratiometric: series of its supply voltage")
     supply_nominal: Voltage = Field(default=5.0, gt=0.5, lt=60.0, description="ratiometric: supply when not measured")
@@ -212,6 +214,10 @@ class SensorConfig(Model):
     )
     most_per_s: float = Field(
         default=0.0, ge=0.0, description="pulses: most pulses a second that the meter gives; 0: not stated"
+    )
+
+    flows: Literal["out", "in"] = Field(
+        default="out", description="flow pulses: the water that it counts leaves its tank, or comes into it"
     )
 
     @model_validator(mode="after")
@@ -258,4 +264,5 @@ class SensorConfig(Model):
             from_ms=moment_ms(self.since, zone),
             until_ms=moment_ms(self.until, zone),
             spread_m=spread_of(physics),
+            fills=self.flows == "in",
         )

@@ -35,6 +35,8 @@ _UNIT |= dict.fromkeys(PRESSURE_KINDS, "Pa")
 # Defaults of accuracy, as limits; where each is from stands beside the class that uses it in holdwater_sensors.
 _RANGE_SHARE = 0.005  # of the range: usual class of a submersible transmitter (common practice, no source)
 _NO_RANGE_PA = 250.0  # 25 mm of water: 0.5 % of a 5 m range, when no range is stated
+_CELL_SHARE = 0.005  # of the full weight (common practice, no source)
+_CELL_KG = 2.5
 _DRIFT_SHARE = 0.0025  # of the range, a year's drift (common practice, no source)
 
 
@@ -147,13 +149,17 @@ def _float(config: SensorConfig, _: Site) -> Physics:
 
 
 def _load_cell(config: SensorConfig, site: Site) -> Physics:
-    empty = config.empty or 0.0
-    accuracy = (
-        2.5
-        if config.accuracy is None
-        else read(config.accuracy)[1] * (1.0 if read(config.accuracy)[0] == "mass" else 500.0)
+    dimension, value = read(config.accuracy) or ("ratio", _CELL_SHARE)
+    share = value if dimension == "ratio" else 0.0
+    return LoadCell(
+        empty_kg=config.empty or 0.0,
+        carried=config.carried,
+        accuracy_kg=value if dimension == "mass" else _CELL_KG,
+        gravity=site.gravity,
+        set_here=config.adjusted_here,
+        usual_water_c=config.usual_water,
+        accuracy_share=share,
     )
-    return LoadCell(empty, config.carried, accuracy, site.gravity, config.adjusted_here)
 
 
 def _pulses(config: SensorConfig, _: Site) -> Physics:

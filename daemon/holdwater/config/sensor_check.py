@@ -37,8 +37,8 @@ _ALLOWED: dict[str, set[str]] = {
     "current loop": _HYDROSTATIC | {"reference", "measures"},
     "ratiometric": _HYDROSTATIC | {"reference", "measures", "supply", "supply_nominal", "span", "fixed_span"},
     "float": {"heights", "band", "closed_when_up"},
-    "load cell": {"empty", "carried", "adjusted_here"},
-    "flow pulses": {"per_pulse", "rollover", "most_per_s"},
+    "load cell": {"empty", "carried", "adjusted_here", "usual_water"},
+    "flow pulses": {"per_pulse", "rollover", "most_per_s", "flows"},
     "rain pulses": {"per_pulse", "rollover", "most_per_s"},
     "dip": {"height"},
 }
@@ -61,7 +61,14 @@ _ACCURACY: dict[str, tuple[str, ...]] = {
     "rain pulses": ("ratio",),
     "dip": ("length",),
 }
-_EXAMPLE = {"height": "1 in", "range": "5 psi", "heights": '["40 in"]', "empty": "45 lb", "per_pulse": "0.1 gal"}
+_EXAMPLE = {
+    "tank": "drinking",
+    "height": "1 in",
+    "range": "5 psi",
+    "heights": '["40 in"]',
+    "empty": "45 lb",
+    "per_pulse": "0.1 gal",
+}
 
 
 def check(config: SensorConfig) -> None:
@@ -87,8 +94,9 @@ def _belongs(config: SensorConfig) -> None:
 
 
 def _complete(config: SensorConfig) -> None:
-    for key in _NEEDED[config.kind]:
-        if getattr(config, key) in (None, []):
+    needed = _NEEDED[config.kind] if config.kind == "rain pulses" else ("tank", *_NEEDED[config.kind])
+    for key in needed:
+        if getattr(config, key) in (None, [], ""):
             example = _EXAMPLE[key]
             shown = example if example.startswith("[") else f'"{example}"'
             raise problem(
@@ -135,9 +143,9 @@ def _speed(config: SensorConfig) -> None:
 def _range(config: SensorConfig) -> None:
     if config.range is None:
         return
-    if len(config.range) > 2 or len({dimension for dimension, _ in map(read, config.range)}) > 1:
+    if not 1 <= len(config.range) <= 2 or len({dimension for dimension, _ in map(read, config.range)}) > 1:
         raise problem(
-            f"{len(config.range)} ends",
+            f"{len(config.range) or 'no'} ends",
             "the high end, or both ends in one kind of unit",
             'write range = ["0 psi", "5 psi"]',
             "range",

@@ -6,14 +6,23 @@ from typing import TYPE_CHECKING
 
 from holdwater.errors import Problem
 from holdwater.units import PA_PER_M_H2O, Measure
-from holdwater_sensors.beam import USUAL_BEAM_RAD, meets_outline_below, meets_wall_below
+from holdwater_sensors.beam import (
+    USUAL_BEAM_RAD,
+    meets_outline_below,
+    meets_wall_below,
+    straight_wall_nearer_below,
+    wall_nearer_below,
+)
 from holdwater_sensors.bounds import FloatSwitch
 from holdwater_sensors.echo import Ultrasonic
 from holdwater_sensors.instrument import Instrument
 from holdwater_sensors.pressure import Hydrostatic
+from holdwater_sensors.weight import LoadCell
 
 if TYPE_CHECKING:
     from holdwater.tanks.tank import Tank
+
+LOWEST_M = 0.0254  # water lower than an inch is hardly measured, whatever the beam does (own choice)
 
 
 def mismatches(instrument: Instrument, tank: Tank, measure: Measure) -> tuple[Problem, ...]:
@@ -32,7 +41,8 @@ def mismatches(instrument: Instrument, tank: Tank, measure: Measure) -> tuple[Pr
         names = ", ".join(each.name for each in tank.vessels if each.name) or "none: it has only one shape"
         expected = f"a vessel of this tank: {names}"
         return (Problem(f"{at}.vessel", f"vessel '{instrument.vessel}'", expected, "correct it"),)
-    if not instrument.vessel and len(tank.vessels) > 1 and instrument.gives_depth:
+    weighs = isinstance(instrument.physics, LoadCell)
+    if not instrument.vessel and len(tank.vessels) > 1 and (instrument.gives_depth or weighs):
         names = ", ".join(each.name for each in tank.vessels)
         fix = f'add vessel = "{tank.tap_vessel}"'
         return (Problem(f"{at}.vessel", "nothing", f"the vessel it sits on: {names}", fix),)
@@ -83,20 +93,21 @@ def _dead_zone(at: str, gauge: Ultrasonic, full_m: float, measure: Measure) -> t
     )
 
 
-def warnings(instrument: Instrument, tank: Tank, measure: Measure) -> tuple[str, ...]:
+def warnings(instrument: Instrument, tank: Tank, measure: Measure, barometer: bool = False) -> tuple[str, ...]:
     """What works worse than the household may think, in words.
 
     Args:
         instrument: the sensor, built.
         tank: the tank it names.
         measure: the household's units, for the words.
+        barometer: whether the site names a barometer.
     """
     physics = instrument.physics
     if isinstance(physics, Ultrasonic):
         beam = _beam_words(physics, instrument, tank, measure)
         return (*beam, *_speed_words(physics, instrument), *_reach_words(physics, measure))
     if isinstance(physics, Hydrostatic):
-        return _pressure_words(physics, instrument, tank, measure)
+        return _pressure_words(physics, instrument, tank, measure, barometer)
     return ()
 
 
@@ -104,21 +115,24 @@ def _beam_words(gauge: Ultrasonic, instrument: Instrument, tank: Tank, measure: 
     beam_rad = gauge.beam_rad or USUAL_BEAM_RAD
     if gauge.wall_m is not None:
         depth_m = meets_wall_below(gauge.height_m, gauge.wall_m, beam_rad)
+        nearer_m = straight_wall_nearer_below(gauge.height_m, gauge.wall_m, beam_rad)
         place = f"{measure.length_text(gauge.wall_m)} beside it"
     else:
         vessel = next((each for each in tank.vessels if each.name == instrument.vessel), tank.vessels[0])
         outline = vessel.shape.outline
         middle_m = (min(x for x, _ in outline) + max(x for x, _ in outline)) / 2
         depth_m = meets_outline_below((middle_m, gauge.height_m), beam_rad, outline)
+        nearer_m = wall_nearer_below((middle_m, gauge.height_m), beam_rad, outline)
         place = "even when mounted in the middle"
     # where only water below the tap is out of sight nothing that counts is lost
     floor_m = next((each.floor_m for each in tank.vessels if each.name == instrument.vessel), 0.0)
-    if depth_m is None or depth_m <= max(tank.outlet_m - floor_m, 0.01):
+    if depth_m is None or nearer_m <= max(tank.outlet_m - floor_m, LOWEST_M):
         return ()
     usual = "" if gauge.beam_rad else " (60 deg is taken; if the data sheet has it, write beam = …)"
     return (
-        f"below {measure.length_text(depth_m)} of water the edge of its beam{usual} meets the wall {place}: "
-        "it may report the wall instead of the water. A sensor with a narrower beam sees deeper.",
+        f"below {measure.length_text(depth_m)} of water the edge of its beam{usual} meets the wall {place}, and below "
+        f"{measure.length_text(nearer_m)} that wall is nearer than the water: it may report the wall instead. "
+        "A sensor with a narrower beam sees deeper.",
     )
 
 
@@ -145,7 +159,9 @@ def _reach_words(gauge: Ultrasonic, measure: Measure) -> tuple[str, ...]:
     return (f"it reaches {reach}: water below {blind} is out of its sight.",)
 
 
-def _pressure_words(gauge: Hydrostatic, instrument: Instrument, tank: Tank, measure: Measure) -> tuple[str, ...]:
+def _pressure_words(
+    gauge: Hydrostatic, instrument: Instrument, tank: Tank, measure: Measure, barometer: bool
+) -> tuple[str, ...]:  # fmt: skip
     words = []
     floor_m = next((each.floor_m for each in tank.vessels if each.name == instrument.vessel), 0.0)
     outlet_m, full_m = tank.outlet_m - floor_m, tank.overflow_m - floor_m
@@ -160,10 +176,11 @@ def _pressure_words(gauge: Hydrostatic, instrument: Instrument, tank: Tank, meas
             f"its range ends {measure.length_text(gauge.high_pa / PA_PER_M_H2O)} above the diaphragm, the overflow is "
             f"{measure.length_text(deepest_pa / PA_PER_M_H2O)} above it: a full tank is out of its range."
         )
-    if gauge.reference != "gauge":
+    if gauge.reference != "gauge" and not barometer:
         words.append(
-            "its level is right only beside a barometer, [weather] barometer, that shows the air pressure at the site and "
-            "not the one reduced to sea level; without one it is off by up to about 15 cm (6 in) with the weather."
+            "its level is right only beside a barometer, and the site names none: it is off by up to about 15 cm (6 in) with the "
+            'weather. Name its series in [weather], such as barometer = "garden:barometer"; it must show the air pressure at the '
+            "site, not the one reduced to sea level."
         )
     if not gauge.accuracy_stated:
         words.append("neither accuracy nor range is stated; ± 25 mm (1 in) of water is taken.")

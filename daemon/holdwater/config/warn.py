@@ -9,7 +9,6 @@ from typing import Any
 from holdwater.config import sensor_words
 from holdwater.config.credentials import in_the_open
 from holdwater.config.site import Site
-from holdwater_sensors.bounds import FloatSwitch
 from holdwater_sensors.instrument import Instrument
 
 
@@ -31,8 +30,8 @@ def _tanks(site: Site) -> Iterable[str]:
         mounted = site.instruments_of(name)
         if not any(each.gives_depth for each in mounted):
             yield (
-                f"{name}: no level sensor; its level stays unknown here, noted hand dips do not show as a level. "
-                f'Add [sensor.NAME] with tank = "{name}".'
+                f"{name}: no level sensor; its level is known for a day and a half after a dip: "
+                f'holdwater note dip --tank {name} --depth "21 in". Or add [sensor.NAME] with tank = "{name}".'
             )
         if tank.is_drinking and "roof" in tank.filled_by:
             yield f"{name}: roof water is not for drinking, cooking or teeth unless it is treated and tested."
@@ -55,9 +54,10 @@ def _tanks(site: Site) -> Iterable[str]:
 def _mounts(site: Site) -> Iterable[str]:
     """What a sensor cannot see from where it is mounted."""
     for name, instrument in site.instruments.items():
-        if not instrument.gives_depth and not isinstance(instrument.physics, FloatSwitch):
-            yield f"{name}: readings of a {instrument.kind} are kept, but give no level yet. Mount a level sensor beside it."
-        for words in sensor_words.warnings(instrument, site.tanks[instrument.tank], site.measure):
+        tank = site.tanks.get(instrument.tank)
+        if tank is None:
+            continue
+        for words in sensor_words.warnings(instrument, tank, site.measure, site.barometer_series is not None):
             yield f"{name}: {words}"
 
 

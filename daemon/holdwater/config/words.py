@@ -53,7 +53,7 @@ def tank_words(site: Site, name: str) -> list[str]:
     mounted = site.instruments_of(name)
     lines += [f"    sensor {each.name}: {instrument_words(each, site.measure)}" for each in mounted]
     if not any(each.gives_depth for each in mounted):
-        lines.append("    no level sensor")
+        lines.append("    no level sensor: dipped by hand")
     return lines
 
 

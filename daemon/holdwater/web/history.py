@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from holdwater.config.site import Site
+from holdwater.counted import rain_days
 from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeStepRow
 from holdwater.units import Measure, rounded, trimmed
 from holdwater.web.charts.axis import days_between, local_date, midnight_ms
@@ -85,13 +86,10 @@ def last_day(site: Site, days: int, newest_ms: int, now_ms: int) -> date:
 
 
 def read_sky(site: Site, reader: History, start_ms: int, end_ms: int) -> Sky:
-    """Rain and lowest air of each local day.
-
-    A reading of the rain gauge is the rain since the one before it, so a day's rain is mean times count.
-    """
+    """Rain and lowest air of each local day."""
     rain = lows = None
     if site.rain_series is not None:
-        rain = [(row.start_ms, row.mean * row.n) for row in reader.rolls(site.rain_series, DAY_MS, start_ms, end_ms)]
+        rain = rain_days(site, reader, start_ms, end_ms)
     if site.air_series is not None:
         lows = [(row.start_ms, row.lo) for row in reader.rolls(site.air_series, DAY_MS, start_ms, end_ms)]
     return Sky(rain, lows)
