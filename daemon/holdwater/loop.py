@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwater import frost, nights, power
 from holdwater.alerts.facts import Moment as AlertMoment
+from holdwater.alerts.states import Verdict
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
 from holdwater.drill import Drill
@@ -363,6 +364,14 @@ class Loop:
                 tank, point.ts_ms, point.on_hand_m3, point.u_noise_m3, point.u_scale_m3, point.quality, now.mono_s
             )
         )
+        disputes = self.picture.argued(tank, point.ts_ms)
+        if disputes is not None and self._alerts.knows("disagree"):
+            self._take_in(
+                self._alerts.on_fact(
+                    "disagree", tank, Verdict.BEYOND if disputes else Verdict.BACK, point.ts_ms,
+                    disputes[0].words(self.site.measure) if disputes else "",
+                )
+            )  # fmt: skip
 
     def _request(self, request: Request, now: Moment) -> None:
         if request.what == "recompute":

@@ -57,6 +57,7 @@ class Picture:
         self._shown = {name: _Shown() for name in site.tanks}
         self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
         self._newest: dict[str, Fresh] = {}
+        self._argued: dict[str, tuple[tuple[str, str, str], ...]] = {}
         self._meters = {each.series: Meter(each, site.timezone) for each in meters_of(site)}
         self.iced: frozenset[str] = frozenset()  # tanks whose level sensor is likely frozen: what it shows is in doubt
         self.lasts: Callable[[str, float, float], tuple[float | None, float | None, float | None]] = lambda *_: (
@@ -113,6 +114,15 @@ class Picture:
     def disputes(self, tank: str, now_ms: int) -> tuple[Dispute, ...]:
         """Which facts on a tank have disagreed for long."""
         return self._gauges[tank].disputes(now_ms)
+
+    def argued(self, tank: str, ts_ms: int) -> tuple[Dispute, ...] | None:
+        """Which facts on a tank disagree, when that is another matter than at the last call; None when it is the same."""
+        found = self.disputes(tank, ts_ms)
+        matter = tuple((each.first, each.second, each.liar) for each in found)
+        if self._argued.get(tank) == matter:
+            return None
+        self._argued[tank] = matter
+        return found
 
     def meters(self, now_ms: int) -> tuple[MeterNow, ...]:
         """All counters as of now."""

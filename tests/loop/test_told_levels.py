@@ -205,3 +205,20 @@ def test_readings_that_come_late_end_in_the_same_levels(tmp_path: Path) -> None:
     assert levels(shuffled, "main") == levels(in_order, "main")
     assert levels(shuffled, "butt") == levels(in_order, "butt")
     assert any(each is None for _, each in levels(in_order, "main"))
+
+
+def test_what_disagrees_is_said_once_and_again_when_it_changes(tmp_path: Path) -> None:
+    """A fact for the rules: nothing while it is the same, all of it when it is another matter."""
+    store, clock = Store(tmp_path), SetClock(START)
+    loop = loop_of(tmp_path, store, clock)
+    assert loop.picture.argued("main", START) == ()
+    assert loop.picture.argued("main", START) is None
+    for n in range(6):
+        loop.handle(reading(START + n * MINUTE_MS, 1.0).event)
+    clock.advance(600.0)
+    loop.handle(Request("note", {"kind": "dip", "tank": "main", "depth": "20 in"}))
+    (found,) = loop.picture.argued("main", clock.wall_ms()) or ()
+    assert (found.first, found.second, found.liar) == ("main-level", "", "")
+    assert loop.picture.argued("main", clock.wall_ms()) is None
+    assert loop.picture.argued("main", clock.wall_ms() + 2 * DAY_MS) == ()
+    store.close()

@@ -184,6 +184,10 @@ class Alerts:
         changes = [] if judgement is None else self._matters.apply(known, judgement, ts_ms, 0)
         return changes + self._matters.release(ts_ms)
 
+    def knows(self, kind: str) -> bool:
+        """Whether there is a kind of notice of that name."""
+        return kind in self._kinds
+
     def on_note(self, kind: str, at_ms: int, body: Mapping[str, object]) -> list[Change]:
         """A note of the household: changes what is normal, and ends by itself."""
         self._notes = self._notes.added(kind, at_ms, body)
