@@ -65,7 +65,7 @@ def box(login, port, tls):
     if tls:
         client.tls_set(ca_certs="/etc/holdwater/ca.crt", tls_version=ssl.PROTOCOL_TLS_CLIENT)
     client.on_connect = lambda c, d, f, reason, p: (answers.append(str(reason)), done.set())
-    client.connect("localhost", port)
+    client.connect("127.0.0.1", port)
     client.loop_start()
     assert done.wait(60)
     return client, answers[0]
@@ -91,7 +91,7 @@ print("== page answers:", "gal" in page and "house" in page)
 client.disconnect()
 PY
 mark "first reading seconds $(since "$began")"
-mark "memory kB $(sed -n 's/^VmRSS: *\([0-9]*\).*/\1/p' /proc/$pid/status)"
+mark "memory kB $(sed -n 's/^VmRSS:[[:space:]]*\([0-9]*\).*/\1/p' /proc/$pid/status)"
 kill "$pid"
 wait "$pid" || true
 grep -q 'stopped' /tmp/run.log && mark "stopped cleanly"
@@ -103,7 +103,7 @@ grep -q 'as it was' /tmp/renew && mark "good certificate left alone"
 /opt/holdwater/tools/certificates renew --name water.home >/tmp/renew
 [ "$old" != "$(openssl x509 -noout -serial -in /etc/mosquitto/certs/holdwater.crt)" ] && mark "certificate renewed"
 sleep 1
-openssl s_client -connect localhost:8883 -servername water.home -verify_hostname water.home -CAfile /etc/holdwater/ca.crt </dev/null 2>/dev/null |
+openssl s_client -connect 127.0.0.1:8883 -servername water.home -verify_hostname water.home -CAfile /etc/holdwater/ca.crt </dev/null 2>/dev/null |
     grep -q 'Verify return code: 0' && mark "broker serves the new one"
 kill "$(cat /run/mosquitto/mosquitto.pid)"
 
