@@ -46,3 +46,10 @@ def set_up(level: str, *, json_lines: bool = False) -> None:
     logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
     for noisy in ("apscheduler", "urllib3", "asyncio", "uvicorn"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+def as_arguments() -> list[str]:
+    """How logs are set up here, as the arguments that set them up alike in a process of ours."""
+    root = logging.getLogger()
+    lines = any(isinstance(each.formatter, JsonLine) for each in root.handlers)
+    return [logging.getLevelName(root.getEffectiveLevel()).lower(), *(["--log-json"] if lines else [])]

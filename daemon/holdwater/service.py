@@ -25,6 +25,7 @@ from holdwater.intake.connection import Connection, Outward
 from holdwater.intake.decode import Decoder
 from holdwater.loop import TICK_S, Loop
 from holdwater.memory import give_back
+from holdwater.mirror.child import MirrorChild
 from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
@@ -165,6 +166,7 @@ class Service:
         self._tap = Tap(self._clock)
         self._control = ControlServer(site.store.folder / SOCKET_NAME, self.ask)
         self._page: Server | None = None
+        self._mirror = None if site.mirror is None else MirrorChild(site)
         self._scheduler = BackgroundScheduler(timezone=UTC, daemon=True)
 
     def _connect(self) -> Connection:
@@ -205,6 +207,8 @@ class Service:
         if self._heartbeat is not None:
             self._heartbeat.start()
         self._connection.start()
+        if self._mirror is not None:
+            self._mirror.start(self._clock.mono_s())
         self._scheduler.start()
         self._arm()
         give_back()
@@ -227,6 +231,8 @@ class Service:
             self._scheduler.shutdown(wait=False)
         self._states.dark()
         self._connection.stop()
+        if self._mirror is not None:
+            self._mirror.stop()
         self._post.stop()
         if self._heartbeat is not None:
             self._heartbeat.stop()
@@ -298,6 +304,8 @@ class Service:
         if not self._connection.alive:
             log.error("the broker thread stands still; starting a new one")
             self._connection.restart()
+        if self._mirror is not None:
+            self._mirror.look(self._clock.mono_s())
         self._supervisor.say("WATCHDOG=1")
         self._spare_page()
         if self._sheet is not None:
@@ -332,6 +340,7 @@ class Service:
             "sparing": self.loop.sparing,
             "broker": self._connection.words,
             "inbox": len(self._inbox),
+            "mirror": None if self._mirror is None else self._mirror.status(),
             "up_s": round(self._clock.mono_s() - self._started_s),
         }
 

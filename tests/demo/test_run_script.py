@@ -164,7 +164,7 @@ def test_missing_debian_packages_are_one_line(
         run.shutil, "which", lambda name, **rest: "/bin/x" if name in ("strace", "mosquitto_pub") else None
     )
     run.debian_packages()
-    assert "sudo apt-get install -y chromium mosquitto\n" in capsys.readouterr().out
+    assert "sudo apt-get install -y chromium influxdb mosquitto victoria-metrics\n" in capsys.readouterr().out
 
 
 def test_constraints_pin_all_that_is_asked_for() -> None:

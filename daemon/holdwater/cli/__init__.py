@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "quarantine": "look at messages that could not be read",
     "clock": "is the time trusted; give your word for it",
     "doctor": "what is wrong with disk, store, clock, broker, sensors, and the fix",
+    "mirror": "copy readings and levels to a time-series server",
     "backup": "copy the store to a stick, checked",
     "verify": "check the store or a copy, value by value",
     "restore": "put a copy in the place of the store",

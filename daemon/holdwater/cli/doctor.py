@@ -66,6 +66,7 @@ def examine(site: Site, folder: Path, *, deep: bool = False) -> Iterator[Finding
         _clock,
         lambda: _broker(site),
         lambda: _readings(site, folder),
+        lambda: _mirror(site, folder),
     ]
     for check in checks:
         try:
@@ -197,6 +198,19 @@ def _readings(site: Site, folder: Path) -> Iterator[Finding]:
             True,
             f"{refused} messages set aside so far" + ("; holdwater quarantine list shows them" if refused else ""),
         )
+
+
+def _mirror(site: Site, folder: Path) -> Iterator[Finding]:
+    if site.mirror is None:
+        return
+    from holdwater.mirror.standing import BEHIND_MS, sentence, standing  # noqa: PLC0415
+
+    found = standing(folder)
+    now_ms = datetime.now(UTC).timestamp() * 1000
+    behind = found.oldest_ms is not None and now_ms - found.oldest_ms > BEHIND_MS
+    stale = found.at_ms is None or now_ms - found.at_ms > BEHIND_MS + 2000 * site.mirror.every_s
+    fix = "see that the server and the service run, and [mirror] in the config; what waits is kept. holdwater mirror --gaps says it by day"
+    yield Finding("mirror", not (found.words or behind or stale), sentence(found.plain(), site.timezone), fix)
 
 
 def _age(seconds: float) -> str:

@@ -13,6 +13,7 @@ import click
 from holdwater.cli.options import config_option, folder_of, site_of, store_option
 
 if TYPE_CHECKING:
+    from holdwater.config.site import Site
     from holdwater.snapshot import MeterNow, TankNow
     from holdwater.units import Measure
     from holdwater.web.view import Scene, TankView
@@ -41,7 +42,7 @@ def command(config: Path, store: Path | None, as_json: bool) -> None:
         click.echo(line)
     for line in meter_lines(site.measure, shot.meters):
         click.echo(line)
-    for line in remarks(answer):
+    for line in [*remarks(answer), *mirror_remark(answer, site)]:
         click.echo(line)
 
 
@@ -123,3 +124,14 @@ def remarks(answer: dict[str, Any]) -> list[str]:
         found += _wrapped(f"clock: not trusted: {answer['clock']}; readings wait for their dates")
     waiting = [node["name"] for node in answer["snapshot"]["nodes"] if node["state"] == "waiting"]
     return found + [f"sensor box {name} waits: holdwater node accept {name}" for name in waiting]
+
+
+def mirror_remark(answer: dict[str, Any], site: Site) -> list[str]:
+    """How far the copy on a time-series server is, where there is one."""
+    found = answer.get("mirror")
+    if found is None:
+        return []
+    from holdwater.mirror.standing import sentence  # noqa: PLC0415
+
+    stopped = "" if found["running"] else "; its process is not running, it is started again soon"
+    return _wrapped(f"mirror: {sentence(found, site.timezone)}{stopped}")

@@ -21,9 +21,8 @@ class Roll:
     crc: int
 
 
-def checksum(rows: Iterable[tuple[int, float, int]]) -> int:
-    """CRC-32 over (ts, stored value, flag): SQLite's own checks miss single flipped bits, this does not."""
-    crc = 0
+def checksum(rows: Iterable[tuple[int, float, int]], crc: int = 0) -> int:
+    """CRC-32 over (ts, stored value, flag), after `crc`: SQLite's own checks miss single flipped bits, this does not."""
     for ts, value, flag in rows:
         crc = zlib.crc32(struct.pack("<qdi", ts, value, flag), crc)
     return crc
