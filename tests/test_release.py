@@ -2,7 +2,8 @@
 
 import pytest
 
-from holdwater.release import Release
+from holdwater.intake.turning import GATHER_S
+from holdwater.release import DOUBT_WAIT_S, Release
 
 
 def test_nothing_to_commit_is_never_due() -> None:
@@ -49,8 +50,13 @@ def test_a_broker_with_a_window_of_one_is_found_out_and_not_kept_waiting() -> No
         release.released(now, 1)
         now += 0.001
     assert waits[0] == 60.0
-    assert waits[1] == pytest.approx(0.05)
+    assert waits[1] == pytest.approx(DOUBT_WAIT_S)
     assert waits[-1] == pytest.approx(0.002)
+
+
+def test_messages_that_are_left_to_gather_are_not_mistaken_for_a_broker_that_waits() -> None:
+    """Or each handful would end in a commit of its own."""
+    assert DOUBT_WAIT_S > GATHER_S * 1.2
 
 
 def test_a_steady_stream_is_not_mistaken_for_a_small_window() -> None:

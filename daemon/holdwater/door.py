@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections import deque
+from collections.abc import Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol
@@ -17,16 +17,6 @@ INBOX_MESSAGES = 2048
 
 INBOX_OTHERS = 512
 """Most other events that may wait: requests, deliveries, states. Beyond it an asker is told to try again."""
-
-
-GATHER_S = 0.04
-"""How long messages that come quickly are gathered, so that the loop turns once for a handful, not once for each."""
-
-GATHER_MESSAGES = 16
-"""So many are a handful: a broker with the usual window of 20 sends them without waiting for an acknowledgement."""
-
-CALM_S = 1.0
-"""A sender that paused twice while its messages were gathered may wait for us: nothing is gathered for this long."""
 
 
 class Door(Protocol):
@@ -58,8 +48,6 @@ class Inbox:
         self._events: deque[Event] = deque()
         self._messages = 0
         self._ready = threading.Condition()
-        self._gathering, self._in_vain = False, 0
-        self._came_s = self._calm_until_s = -1e9
 
     def put(self, event: Event) -> bool:
         """Add an event.
@@ -75,35 +63,30 @@ class Inbox:
             elif len(self._events) - self._messages >= self._max_others:
                 return False
             self._events.append(event)
-            if not (self._gathering and isinstance(event, Message) and self._messages < GATHER_MESSAGES):
-                self._ready.notify()
+            self._ready.notify()
         return True
 
+    def put_messages(self, messages: Sequence[Message]) -> int:
+        """Add messages that came together, waking the taker once.
+
+        Returns:
+            How many found room; the first ones.
+        """
+        with self._ready:
+            room = messages[: max(0, self._max_messages - self._messages)]
+            self._events.extend(room)
+            self._messages += len(room)
+            self._ready.notify()
+        return len(room)
+
     def take(self, most: int, timeout_s: float) -> list[Event]:
-        """Up to `most` events in order of arrival; waits at most `timeout_s` for the first, a little more where they come quickly."""
+        """Up to `most` events in order of arrival; waits at most `timeout_s` for the first."""
         with self._ready:
             if not self._events and timeout_s > 0:
                 self._ready.wait(timeout_s)
-            if most and 0 < self._messages < GATHER_MESSAGES and self._messages == len(self._events):
-                self._gather(min(GATHER_S, timeout_s))
             taken = [self._events.popleft() for _ in range(min(most, len(self._events)))]
             self._messages -= sum(isinstance(event, Message) for event in taken)
         return taken
-
-    def _gather(self, wait_s: float) -> None:
-        """Wait for more of a quick sender; anything but a message, or a handful of them, ends it."""
-        now_s = time.monotonic()
-        quick, self._came_s = now_s - self._came_s < GATHER_S, now_s
-        if not quick or now_s < self._calm_until_s or wait_s < GATHER_S / 2:
-            return
-        before = self._messages
-        self._gathering = True
-        self._ready.wait(wait_s)
-        self._gathering = False
-        self._came_s = time.monotonic()
-        self._in_vain = self._in_vain + 1 if self._messages == before else 0
-        if self._in_vain > 1:
-            self._calm_until_s, self._in_vain = self._came_s + CALM_S, 0
 
     def wake(self) -> None:
         """End a wait of `take` without an event: something else is due."""

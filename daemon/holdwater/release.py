@@ -9,8 +9,9 @@ from __future__ import annotations
 FOLLOWED_S = 1.0
 """A release followed by more within this time may have been what the broker was waiting for."""
 
-DOUBT_WAIT_S = 0.05
-"""How long an empty inbox with owed acknowledgements is watched before we believe that the broker is waiting."""
+DOUBT_WAIT_S = 0.15
+"""How long an empty inbox with owed acknowledgements is watched before we believe that the broker is waiting; longer than the intake
+lets messages gather (0.1 s), or each handful would end in a commit."""
 
 SURE_WAIT_S = 0.002
 """The same once it has happened three times running with the same number owed: then that number is the broker's window."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from holdwater.world import Surroundings
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
+    from holdwater.store.batch import Ack
 
 COMMIT_EVENTS = 2000
 """Events a commit in replay: the recording is the safe copy, so speed counts."""
@@ -34,7 +35,7 @@ LONG_TICK_S = 300.0
 class Nowhere:
     """The world of a replay: acknowledgements and publications go nowhere."""
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
+    def acks(self, owed: Sequence[Ack]) -> None:
         """No broker waits."""
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -11,13 +11,14 @@ if TYPE_CHECKING:
     from holdwater.clock import Clock
     from holdwater.events import Delivered
     from holdwater.reception import Moment
+    from holdwater.store.batch import Ack
 
 
 class Outward(Protocol):
     """What the loop does to the world, after a commit. Every method returns at once."""
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        """Acknowledge a message to the broker."""
+    def acks(self, owed: Sequence[Ack]) -> None:
+        """Acknowledge messages to the broker, in this order."""
         ...
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:

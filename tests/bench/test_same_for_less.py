@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import threading
-import time
 import zlib
 from contextlib import closing
 from pathlib import Path
@@ -14,25 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench import truerate
-from holdwater.door import GATHER_MESSAGES, GATHER_S, Inbox
-from holdwater.events import Message, Request
 from holdwater_sensors.filter import Hampel, Window
 from holdwater_sensors.quality import Grade, grade_of
-
-SLOW = GATHER_S * 20
-"""No wait on an event may come near this, however busy the machine is."""
-
-
-def message(number: int) -> Message:
-    """One message."""
-    return Message("water/node/a/readings", b"", number, float(number))
-
-
-def hurry(inbox: Inbox) -> None:
-    """Two takes shortly after each other: what follows is quick."""
-    for number in range(2):
-        inbox.put(message(number))
-        inbox.take(256, 0.0)
 
 
 @given(
@@ -62,57 +43,6 @@ def test_every_code_has_its_grade_and_no_other_has_one() -> None:
     ]  # fmt: skip
     with pytest.raises(ValueError, match="3"):
         grade_of(300)
-
-
-def test_a_handful_that_comes_quickly_is_taken_at_once_and_in_order() -> None:
-    """A handful is there before the gathering has lasted its time, so it ends then."""
-    inbox = Inbox()
-    hurry(inbox)
-    inbox.put(message(2))
-
-    def more() -> None:
-        for number in range(3, 2 + GATHER_MESSAGES):
-            inbox.put(message(number))
-
-    threading.Timer(GATHER_S / 4, more).start()
-    taken = inbox.take(256, 1.0)
-    while len(taken) < GATHER_MESSAGES:  # on a machine that was held up the rest comes with the next take
-        taken += inbox.take(256, 1.0)
-    assert [each.at_ms for each in taken] == list(range(2, 2 + GATHER_MESSAGES))
-
-
-def test_a_wish_ends_the_gathering() -> None:
-    """Somebody waits for its answer."""
-    inbox = Inbox()
-    hurry(inbox)
-    inbox.put(message(2))
-    wish = Request("seen", {"notice": 1})
-    threading.Timer(GATHER_S / 4, inbox.put, [wish]).start()
-    taken = inbox.take(256, 1.0)
-    while wish not in taken:
-        taken += inbox.take(256, 1.0)
-    assert taken[-1] is wish
-
-
-def test_a_sender_that_waits_for_us_is_not_kept_waiting() -> None:
-    """A broker with a window of one: after two rounds in vain nothing is gathered for a while."""
-    inbox = Inbox()
-    hurry(inbox)
-    begin = time.monotonic()
-    for number in range(100):
-        inbox.put(message(number))
-        assert len(inbox.take(256, 1.0)) == 1
-    assert time.monotonic() - begin < SLOW
-
-
-def test_seldom_messages_are_not_gathered(monkeypatch) -> None:
-    """At eight a minute there is nothing to wait for; waiting would be a wake-up more for each."""
-    inbox = Inbox()
-    waits: list[float] = []
-    monkeypatch.setattr(inbox._ready, "wait", waits.append)
-    inbox.put(message(1))
-    assert len(inbox.take(256, 1.0)) == 1
-    assert waits == []
 
 
 @pytest.mark.slow

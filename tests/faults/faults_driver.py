@@ -8,6 +8,7 @@ import json
 import math
 import os
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from holdwater.events import Message
 from holdwater.loop import Loop
 from holdwater.postman import Postman
 from holdwater.store.backup import backup
-from holdwater.store.batch import Batch
+from holdwater.store.batch import Ack, Batch
 from holdwater.store.writer import Store
 from holdwater.world import Surroundings
 from place import START_MS, make_site, reading
@@ -33,8 +34,9 @@ class World:
     def __init__(self, folder: Path) -> None:
         self._file = os.open(folder / "ACK", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        os.write(self._file, f"a {mid}\n".encode())
+    def acks(self, owed: Sequence[Ack]) -> None:
+        for each in owed:
+            os.write(self._file, f"a {each.mid}\n".encode())
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
         if topic.endswith("/receipt"):
@@ -48,8 +50,7 @@ def plant(fault: str, store: Store, world: World) -> None:
     if fault == "ack before commit":
 
         def acked_first(batch: Batch) -> None:
-            for ack in batch.acks:
-                world.ack(ack.mid, ack.qos, ack.connection)
+            world.acks(batch.acks)
             write(batch)
 
         store.write = acked_first  # type: ignore[method-assign]

@@ -116,6 +116,10 @@ class Link:
         self._socket.settimeout(10)
         return found
 
+    def receive(self, most: int) -> bytes:
+        """What has come, in the pieces it came in."""
+        return self._socket.recv(most)
+
     def close(self) -> None:
         """End."""
         self._socket.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -41,6 +41,12 @@ class Ear:
         self.events.append(event)
         return True
 
+    def take_messages(self, messages: Sequence[Message]) -> int:
+        for count, each in enumerate(messages):
+            if not self.take(each):
+                return count
+        return len(messages)
+
     @property
     def messages(self) -> list[Message]:
         return [event for event in self.events if isinstance(event, Message)]
@@ -58,8 +64,7 @@ class Ear:
 
     def ack_all(self) -> None:
         """As the loop does after its commit: in order of arrival."""
-        for each in self.messages:
-            self.connection.ack(each.mid, each.qos, each.connection)
+        self.connection.acks(self.messages)
 
 
 @pytest.fixture(autouse=True)
@@ -79,7 +84,7 @@ def listen() -> Iterator[Callable[..., Ear]]:
         port: int, version: str = "auto", put: Callable[[Event], bool] | None = None, client_id: str = "ear"
     ) -> Ear:
         ear = Ear(put)
-        outward = Outward(ear.take, lambda: round(time.time() * 1000), time.monotonic)
+        outward = Outward(ear.take, ear.take_messages, lambda: round(time.time() * 1000), time.monotonic)
         settings = BrokerSettings(port=port, client_id=client_id, keepalive_s=5)
         ear.connection = Connection(settings, [("water/node/+/readings", 1), ("water/do/#", 1)], outward, version)
         made.append(ear)
@@ -255,7 +260,7 @@ def test_p7_acknowledgements_leave_in_the_order_of_the_messages(make_peer, liste
     ear = listen(make_peer(talk).port)
     ear.wait(lambda e: len(e.messages) == 100)
     for each in ear.messages:
-        ear.connection.ack(each.mid, each.qos, each.connection)
+        ear.connection.acks([each])
         ear.connection.publish("water/state/test", b"beside", retain=False, qos=0)
     ear.wait(lambda e: len(order) == 100)
     assert order == list(range(1, 101))
@@ -285,10 +290,10 @@ def test_p8_an_acknowledgement_of_an_older_connection_is_dropped(make_peer, list
     ear.wait(lambda e: e.messages)
     old = ear.messages[0]
     ear.wait(lambda _: count[0] == 2)
-    ear.connection.ack(old.mid, old.qos, old.connection)
+    ear.connection.acks([old])
     go.set()
     ear.wait(lambda e: len(e.messages) == 2)
-    ear.connection.ack(old.mid, old.qos, old.connection)
+    ear.connection.acks([old])
     ear.wait(lambda _: second)
     assert second == [-1]
 
@@ -387,7 +392,7 @@ def test_a_full_inbox_closes_the_connection_and_loses_nothing(broker, listen) ->
         for event in inbox.take(15, 0):
             if isinstance(event, Message):
                 seen += [event.payload] if event.payload not in seen else []
-                ear.connection.ack(event.mid, event.qos, event.connection)
+                ear.connection.acks([event])
     assert seen == [text.encode() for text in texts]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import cbor2
@@ -16,6 +16,7 @@ from holdwater.clock import SetClock
 from holdwater.events import Message
 from holdwater.loop import Loop, Surroundings
 from holdwater.postman import NoPost
+from holdwater.store.batch import Ack
 from holdwater.store.writer import Store
 from place import START_MS, make_site, payload
 
@@ -238,7 +239,7 @@ class Fed:
     """A loop that is fed, and its count of what went out."""
 
     def __init__(self, folder: Path) -> None:
-        self.acks: list[int] = []
+        self.acked: list[int] = []
         self.store = Store(folder)
         self.clock = SetClock(START_MS + 86_400_000)
         self.loop = Loop(
@@ -247,8 +248,8 @@ class Fed:
         self.loop.commit()
         self.slowest_s = 0.0
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        self.acks.append(mid)
+    def acks(self, owed: Sequence[Ack]) -> None:
+        self.acked += [each.mid for each in owed]
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
         json.loads(payload)
@@ -284,7 +285,7 @@ class Fed:
 
     def judge(self, count: int) -> dict[str, int]:
         """Each acknowledged once, in order; the store sound and bounded; a good reading still goes in."""
-        assert self.acks == list(range(1, count + 1))
+        assert self.acked == list(range(1, count + 1))
         run = self.store.connection.execute
         assert run("PRAGMA integrity_check").fetchone() == ("ok",)
         kept, size = run(

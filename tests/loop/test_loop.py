@@ -2,6 +2,7 @@
 
 import json
 import random
+from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from holdwater.loop import Loop
 from holdwater.postman import NoPost
 from holdwater.recording import Line
 from holdwater.replay import Replay, replay
+from holdwater.store.batch import Ack
 from holdwater.store.reader import open_reader
 from holdwater.store.rows import DAY_MS
 from holdwater.store.writer import Store
@@ -28,11 +30,11 @@ class World:
     """A world that remembers what went out, and in which state the store was at that time."""
 
     store: Store
-    acks: list[tuple[int, int]] = field(default_factory=list)
+    acked: list[tuple[int, int]] = field(default_factory=list)
     published: list[tuple[str, dict[str, object], int]] = field(default_factory=list)
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        self.acks.append((mid, self.stored()))
+    def acks(self, owed: Sequence[Ack]) -> None:
+        self.acked += [(each.mid, self.stored()) for each in owed]
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
         self.published.append((topic, json.loads(payload), self.stored()))
@@ -66,9 +68,9 @@ def rows(loop: Loop, table: str) -> int:
 def test_the_broker_is_answered_only_after_the_commit(loop) -> None:
     """An acknowledgement before the reading is on the card would be a lie."""
     loop.handle(message(payload(("pressure", "Pa", 9000.0), t_s=START_MS / 1000), mid=7))
-    assert loop.world.acks == []
+    assert loop.world.acked == []
     loop.commit()
-    assert loop.world.acks == [(7, 1)]
+    assert loop.world.acked == [(7, 1)]
 
 
 def test_a_receipt_says_what_is_stored_and_goes_out_after_the_commit(loop) -> None:
@@ -106,7 +108,7 @@ def test_a_relative_time_out_of_a_backlog_is_not_believed(loop) -> None:
     assert loop.store.connection.execute("SELECT reason FROM quarantine").fetchall() == [
         ("a backlog or duplicate without a time",)
     ]
-    assert len(loop.world.acks) == 2
+    assert len(loop.world.acked) == 2
 
 
 def test_a_retained_message_is_never_a_reading(loop) -> None:
@@ -115,7 +117,7 @@ def test_a_retained_message_is_never_a_reading(loop) -> None:
     loop.commit()
     assert rows(loop, "reading") == 0
     assert loop.store.connection.execute("SELECT n FROM count WHERE name = 'retained, not taken'").fetchone() == (1,)
-    assert len(loop.world.acks) == 1
+    assert len(loop.world.acked) == 1
 
 
 @pytest.mark.parametrize(
@@ -138,7 +140,7 @@ def test_garbage_is_kept_aside_acknowledged_and_stops_nothing(loop, text: str) -
     loop.commit()
     assert rows(loop, "quarantine") == (0 if text == "[]" else 1) or text == "[]"
     assert rows(loop, "reading") == 1
-    assert [mid for mid, _ in loop.world.acks] == [3, 4]
+    assert [mid for mid, _ in loop.world.acked] == [3, 4]
 
 
 def test_a_reading_stamped_ahead_of_the_clock_moves_nothing(loop) -> None:

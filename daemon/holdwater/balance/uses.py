@@ -125,6 +125,8 @@ class Segmenter:
 
     def __init__(self) -> None:
         self._s = _State()
+        self._summed: list[tuple[int, float]] = []  # the window that the running sums belong to
+        self._sums: list[float] = []
 
     def feed(self, point: Point) -> list[Move]:
         """Take one reading; readings that are not ok, not newer or not finite are left out.
@@ -281,16 +283,28 @@ class Segmenter:
         if n < 3:
             return []
         half = n // 2
-        early, late = s.window[:half], s.window[half:]
-        shift = (_mean(late) - _mean(early)) / (self._noise() * math.sqrt(1 / len(early) + 1 / len(late)))
+        shift = self._shift(half) / (self._noise() * math.sqrt(1 / half + 1 / (n - half)))
         if s.sign and shift * s.sign > 2.0:
-            s.window = late
+            s.window = s.window[half:]
             return []
         if abs(shift) > SURE and n >= 4:  # the other way, or out of a level that had not settled yet
-            return self._turn(early, late, 1 if shift > 0 else -1)
+            return self._turn(s.window[:half], s.window[half:], 1 if shift > 0 else -1)
         if reading[0] - s.window[0][0] >= SETTLE_MS:
             return self._settle()
         return []
+
+    def _shift(self, half: int) -> float:
+        """Mean of the window's later part over that of its first `half`. By running sums: a node may send every second, and a window
+        lasts a quarter of an hour."""
+        window = self._s.window
+        if self._summed is not window:
+            self._summed, self._sums = window, []
+        total = self._sums[-1] if self._sums else 0.0
+        for _, value in window[len(self._sums) :]:
+            total += value
+            self._sums.append(total)
+        early = self._sums[half - 1]
+        return (total - early) / (len(window) - half) - early / half
 
     def _turn(self, early: list[tuple[int, float]], late: list[tuple[int, float]], sign: int) -> list[Move]:
         """The level turned: what moved so far ends, a move the other way begins."""

@@ -12,7 +12,7 @@ import random
 import ssl
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from holdwater.events import BrokerState, Event, Message
+from holdwater.intake.turning import Owed, Turner
 
 if TYPE_CHECKING:
     from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
@@ -57,9 +58,10 @@ TURN_S = 15.0
 
 @dataclass(frozen=True, slots=True)
 class Outward:
-    """What the connection needs of the outside: where events go, and both clocks."""
+    """What the connection needs of the outside: where events go (messages by the handful; how many found room), and both clocks."""
 
     put: Callable[[Event], bool]
+    put_messages: Callable[[Sequence[Message]], int]
     wall_ms: Callable[[], int]
     mono_s: Callable[[], float]
 
@@ -76,7 +78,7 @@ class Connection:
         self._v5 = version != "3.1.1"
         self._may_fall_back = version == "auto"
         self._stopping = threading.Event()
-        self._client: mqtt.Client | None = None
+        self._turner: Turner | None = None
         self._thread: threading.Thread | None = None
         self.number = 0
         self.connected = False
@@ -86,6 +88,8 @@ class Connection:
         self._words = ""
         self._quick_ends = 0
         self._fall_back = False
+        self._came: list[Message] = []
+        self._count = 0
 
     # -- for the service -----------------------------------------------------------------------------------------------------------
 
@@ -97,19 +101,19 @@ class Connection:
 
     def stop(self) -> None:
         """Disconnect and end the thread."""
-        client = self._client
-        if client is not None and self.connected:
+        turner = self._turner
+        if turner is not None and self.connected:
             # A clean end sends no will: without this word the retained "up" would stay.
-            client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
+            turner.client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
         self._stopping.set()
-        if client is not None:
-            client.disconnect()
+        if turner is not None:
+            turner.leave()
         if self._thread is not None:
             self._thread.join(3.0)
 
     def restart(self) -> None:
         """Leave a thread that stands still behind, and begin with a new client."""
-        self._client = None
+        self._turner = None
         self.start()
 
     @property
@@ -133,12 +137,12 @@ class Connection:
         """State of the connection in words."""
         return self._words
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
-        """Acknowledge a message that is on the card; one of an older connection is dropped, the broker sends it again."""
-        client = self._client
+    def acks(self, owed: Iterable[Owed]) -> None:
+        """Acknowledge messages that are on the card, in this order; one of an older connection is dropped, the broker sends it again."""
+        turner = self._turner
         # Between two connections the number is still the old one: an ack kept for the new one could confirm another message.
-        if client is not None and self.connected and connection == self.number:
-            client.ack(mid, qos)
+        if turner is not None and self.connected:
+            turner.acknowledge(owed)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1, expiry_s: int | None = None) -> bool:
         """Publish, or queue while offline. Returns False when the queue is full (rc 4 at QoS 1 means queued, not refused).
@@ -150,22 +154,21 @@ class Connection:
             qos: 0 or 1.
             expiry_s: seconds after which the broker forgets it; only MQTT 5 can.
         """
-        client = self._client
-        if client is None:
+        turner = self._turner
+        if turner is None:
             return False
         properties = None
         if expiry_s is not None and self._v5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = expiry_s
-        sent = client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        sent = turner.client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
         return sent.rc in (mqtt.MQTT_ERR_SUCCESS, mqtt.MQTT_ERR_NO_CONN)
 
     def drop(self, why: str) -> None:
         """Close the connection on purpose: what was not acknowledged comes again."""
         log.warning("closing the broker connection: %s", why)
-        client = self._client
-        if client is not None:
-            client.disconnect()
+        if (turner := self._turner) is not None:
+            turner.leave()
 
     # -- the thread ----------------------------------------------------------------------------------------------------------------
 
@@ -188,7 +191,7 @@ class Connection:
             wait = FIRST_WAIT_S if lasted > LONGEST_WAIT_S else min(wait * 2, LONGEST_WAIT_S)
             self._note_quick_end(lasted)
             if self._fall_back:
-                self._fall_back, self._v5, self._client, wait = False, False, None, FIRST_WAIT_S
+                self._fall_back, self._v5, self._turner, wait = False, False, None, FIRST_WAIT_S
                 continue
             self.iterated_s = time.monotonic()
             self._stopping.wait(wait * random.uniform(0.5, 1.0))  # noqa: S311 -- jitter, no secret
@@ -202,25 +205,27 @@ class Connection:
 
     def _one_connection(self) -> None:
         broker = self._broker
-        if self._client is None:
-            self._client = self._make()
+        if self._turner is None:
+            turner = self._turner = Turner(self._make(), lambda: self._count, time.monotonic)
             extra: dict[str, Any] = {"clean_start": False, "properties": self._properties()} if self._v5 else {}
-            self._client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, **extra)
+            turner.client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, **extra)
         else:
-            self._client.reconnect()
-        client = self._client
+            turner = self._turner
+            turner.begin()
+            turner.client.reconnect()
         turn = min(TURN_S, broker.keepalive_s / 2)
-        while not self._stopping.is_set() and self._client is client:
-            code = client.loop(timeout=turn if self._full_since is None else FULL_S / 4)
+        while not self._stopping.is_set() and self._turner is turner:
+            code = turner.write(self.number) or turner.turn(turn if self._full_since is None else FULL_S / 4)
+            self._hand_over()
             if self._full_since is not None and time.monotonic() - self._full_since >= FULL_S:
                 self._full_since = None
                 self.drop("the inbox was full; what was not taken comes again")
-            if self._client is client:
+            if self._turner is turner:
                 self.iterated_s = time.monotonic()
             if code != mqtt.MQTT_ERR_SUCCESS:
                 break
         if self._stopping.is_set():
-            client.loop(timeout=0.1)
+            turner.write(self.number)
 
     def _make(self) -> mqtt.Client:
         broker = self._broker
@@ -247,9 +252,6 @@ class Connection:
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         client.on_subscribe = self._on_subscribe
-        # With this set, `ack` and `publish` queue the packet and wake the network thread. Without it they would write to the socket
-        # from the loop's thread, beside the network thread: packets could overtake or cut each other.
-        client.on_socket_register_write = lambda *_: None
         return client
 
     def _properties(self) -> Properties:
@@ -297,7 +299,7 @@ class Connection:
     def _on_disconnect(
         self, client: mqtt.Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
-        if client is not self._client:
+        if self._left_behind(client):
             return
         was, self.connected = self.connected, False
         if was and not self._stopping.is_set():
@@ -313,13 +315,18 @@ class Connection:
                 words=f"the broker refused our subscription to {', '.join(refused)}; allow it in the broker's access list",
             )
 
+    def _left_behind(self, client: mqtt.Client) -> bool:
+        """Whether another client has taken over from this one."""
+        return self._turner is None or client is not self._turner.client
+
     def _on_message(self, client: mqtt.Client, _data: Any, came: MQTTMessage) -> None:
-        if client is not self._client:
-            return  # a client that was left behind
+        if self._left_behind(client):
+            return
+        self._count += 1
         try:
             self._take(came)
         except Exception:
-            log.exception("a message could not be put into the inbox")
+            log.exception("a message could not be taken")
             self.drop("a message could not be taken; it comes again")  # without a new connection it never would
 
     def _take(self, came: MQTTMessage) -> None:
@@ -336,13 +343,25 @@ class Connection:
             topic=topic, payload=bytes(came.payload), at_ms=self._out.wall_ms(), mono_s=now, qos=came.qos, retain=came.retain,
             duplicate=came.dup, backlog=backlog and not came.retain, mid=came.mid, connection=self.number,
         )  # fmt: skip
-        if not self._out.put(message):
-            self._full_since = time.monotonic()
+        self._came.append(message)
+
+    def _hand_over(self) -> None:
+        """Put what came into the inbox, all at once."""
+        if not self._came:
+            return
+        came, self._came = self._came, []
+        try:
+            if self._out.put_messages(came) < len(came) and self._full_since is None:
+                self._full_since = time.monotonic()
+        except Exception:
+            log.exception("messages could not be put into the inbox")
+            self.drop("messages could not be taken; they come again")
 
     def _say(self, *, up: bool, words: str) -> None:
         if words != self._words:
             (log.info if up else log.warning)("%s", words)
         self._words = words
+        self._hand_over()  # what came before the change stays before it
         self._out.put(BrokerState(up, words))
 
     def _reach_words(self, error: Exception) -> str:
