@@ -597,7 +597,7 @@ class Loop:
                 self._take_event(event, now)
             now = self.now()
         due_s = EARLY_TICK_S if events else TICK_S
-        if tick_due.is_set() or now.mono_s - self._tick_s >= due_s or _past(self._alerts.next_due_s(), now.mono_s):
+        if tick_due.is_set() or self._tick_s + due_s - now.mono_s <= 0 or _past(self._alerts.next_due_s(), now.mono_s):
             tick_due.clear()
             self._look_at_clock(now)
             self.tick(now)
