@@ -70,7 +70,7 @@ class Pile:
 class Deaf:
     """A world to which nothing goes out."""
 
-    def ack(self, mid: int, qos: int, connection: int) -> None:
+    def acks(self, owed: object) -> None:
         """Nothing."""
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:

@@ -107,7 +107,7 @@ class Connection:
             turner.client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
         self._stopping.set()
         if turner is not None:
-            turner.leave()
+            turner.bell.ring()
         if self._thread is not None:
             self._thread.join(3.0)
 
@@ -225,6 +225,7 @@ class Connection:
             if code != mqtt.MQTT_ERR_SUCCESS:
                 break
         if self._stopping.is_set():
+            turner.leave()
             turner.write(self.number)
 
     def _make(self) -> mqtt.Client:
