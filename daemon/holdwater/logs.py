@@ -6,9 +6,11 @@ import json
 import logging
 import os
 import sys
+from datetime import UTC, datetime
 from typing import Literal
 
 Level = Literal["debug", "info", "warning", "error"]
+Form = Literal["plain", "json"]
 
 
 class OneLine(logging.Formatter):
@@ -20,29 +22,63 @@ class OneLine(logging.Formatter):
         return "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in text)
 
 
-class JsonLine(logging.Formatter):
-    """The record as one JSON object."""
+class JournalLine(OneLine):
+    """The same with the severity in front, as the journal reads it (sd-daemon(3)): `journalctl -p warning` then finds what matters."""
 
     def format(self, record: logging.LogRecord) -> str:
         """The record as one line."""
+        severity = next(number for level, number in SEVERITIES if record.levelno >= level)
+        return f"<{severity}>{super().format(record)}"
+
+
+class JsonLine(logging.Formatter):
+    """The record as one JSON object, its time in UTC as RFC 3339."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The record as one line."""
+        at = datetime.fromtimestamp(record.created, UTC)
         body = {
-            "at": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
+            "at": f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}Z",
             "level": record.levelname.lower(),
             "from": record.name,
+            "words": record.getMessage(),
         }
-        body["words"] = record.getMessage()
         if record.exc_info:
             body["trace"] = self.formatException(record.exc_info)
         return json.dumps(body)
 
 
-def set_up(level: str, *, json_lines: bool = False) -> None:
-    """Send logs to standard error. Under a service manager that stamps lines itself (JOURNAL_STREAM) the time is left out."""
+SEVERITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6), (logging.NOTSET, 7))
+"""Our levels as those of syslog (RFC 5424, 6.2.1)."""
+
+
+def formatter(form: Form, *, journal: bool) -> logging.Formatter:
+    """How a line is written.
+
+    Args:
+        form: plain for people, json for a log collector.
+        journal: standard error goes to the journal, which stamps each line itself and reads a severity in front of it.
+    """
+    if form == "json":
+        return JsonLine()
+    if journal:
+        return JournalLine("%(name)s: %(message)s")
+    return OneLine("%(asctime)s %(levelname).1s %(name)s: %(message)s", "%Y-%m-%d %H:%M:%S")
+
+
+def to_journal() -> bool:
+    """Whether standard error is the journal's: systemd names its device and inode (systemd.exec(5), JOURNAL_STREAM)."""
+    try:
+        found = os.fstat(sys.stderr.fileno())
+    except (OSError, ValueError):
+        return False
+    return os.environ.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+
+
+def set_up(level: str, form: Form = "plain") -> None:
+    """Send logs to standard error."""
     handler = logging.StreamHandler(sys.stderr)
-    stamp = "" if "JOURNAL_STREAM" in os.environ else "%(asctime)s "
-    handler.setFormatter(
-        JsonLine() if json_lines else OneLine(f"{stamp}%(levelname).1s %(name)s: %(message)s", "%Y-%m-%d %H:%M:%S")
-    )
+    handler.setFormatter(formatter(form, journal=to_journal()))
     logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
     for noisy in ("apscheduler", "urllib3", "asyncio", "uvicorn"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
