@@ -57,7 +57,7 @@ def test_a_webhook_is_tried_for_real_and_its_address_is_kept_out_of_config_and_a
     seen: list[str] = []
     person = Person(answers(("and how?", "webhook"), ("this way, in one word", "phone"),
                             ("Address to post to", f"http://127.0.0.1:{port}/very-secret"),
-                            ("in your own house", "127.0.0.1"), ("sent this way", "act today"), 
+                            ("in your own house", "127.0.0.1"), ("sent this way", "act today"),
                             ("Send a test", "yes"), ("Did it arrive", "yes")))  # fmt: skip
     told = person.read
 
