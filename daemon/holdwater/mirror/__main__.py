@@ -23,7 +23,7 @@ def main(arguments: list[str]) -> int:
     with os.fdopen(int(arguments[0]), "rb") as memory:
         memory.seek(0)
         site = pickle.loads(memory.read())  # noqa: S301 -- from the service, in memory that nobody else has
-    set_up(cast("Level", arguments[1]), json_lines="--log-json" in arguments)
+    set_up(cast("Level", arguments[1]), "json" if "--log-json" in arguments else "plain")
     stand_back()
     leave = Leave(sys.stdin.fileno())
     from holdwater.mirror.run import Mirror  # noqa: PLC0415 -- 25 MiB and half a second, after the signals are in place
