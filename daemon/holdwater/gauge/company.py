@@ -172,17 +172,15 @@ class Company:
 
     def _compared(self, dipped: Dipped) -> dict[str, Comparison]:
         """Each sensor of the vessel beside a dip, where it had spoken shortly before."""
-        found = {}
+        found: list[tuple[str, Comparison | None]] = []
         for name, seen in self._seen.items():
             if self._vessel[name] != dipped.vessel:
                 continue
             near = next((each for each in reversed(seen) if each[0] <= dipped.ts_ms), None)
             if near is None or dipped.ts_ms - near[0] > NEAR_DIP_MS:
                 continue
-            comparison = compare(near[1], dipped.depth)
-            if comparison is not None:
-                found[name] = comparison
-        return found
+            found.append((name, compare(near[1], dipped.depth)))
+        return {name: each for name, each in found if each is not None}
 
     def _argued(self, name: str, ts_ms: int, depth: Depth) -> Depth:
         """The depth, suspect when it has disagreed with another sensor of the vessel for long and no third fact clears it."""

@@ -73,11 +73,10 @@ class Rate(NamedTuple):
 
     @classmethod
     def between(cls, before_ms: int, before: Depth, ts_ms: int, depth: Depth) -> Rate:
-        """From one depth to the next."""
-        if before.depth_m is None or depth.depth_m is None:
-            return cls(at_ms=ts_ms)
-        moved_m = abs(depth.depth_m - before.depth_m) - 3 * math.hypot(before.u_noise_m, depth.u_noise_m)
-        return cls(max(moved_m, 0.0) * 1000 / (ts_ms - before_ms), before.depth_m, depth.depth_m, ts_ms)
+        """From one known depth to the next."""
+        from_m, to_m = before.depth_m or 0.0, depth.depth_m or 0.0
+        moved_m = abs(to_m - from_m) - 3 * math.hypot(before.u_noise_m, depth.u_noise_m)
+        return cls(max(moved_m, 0.0) * 1000 / (ts_ms - before_ms), from_m, to_m, ts_ms)
 
 
 def limit_m_s(tank: Tank, *rates: Rate) -> float | None:
