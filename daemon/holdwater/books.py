@@ -10,7 +10,7 @@ from holdwater.balance.days import Account, accounts, day_bounds_ms, day_of
 from holdwater.balance.kinds import IN_KINDS, Entry, entries
 from holdwater.balance.normal import Normal
 from holdwater.balance.points import Facts, Point, Span
-from holdwater.balance.supply import Days, Supply
+from holdwater.balance.supply import Days, Supply, Unknown, Use
 from holdwater.balance.uses import moves
 from holdwater.counted import fillings, rain_of
 from holdwater.levels import points as level_points
@@ -155,6 +155,14 @@ class Learned:
         today = datetime.fromtimestamp(at_ms / 1000, self._site.timezone).date()
         reserve = self._site.tanks[tank].reserve_m3 or 0.0
         return self._supply[tank].days_above(today, on_hand_m3, reserve, u_m3)
+
+    def use(self, tank: str, at_ms: int) -> Use | Unknown:
+        """Recent daily use of a tank, or why it is not known."""
+        return self._supply[tank].use(day_of(at_ms, self._site.timezone))
+
+    def fed_m3(self, tank: str, at_ms: int) -> float:
+        """What a well, a spring or the mains brought a tank a day, over the last two weeks."""
+        return self._supply[tank].fed_m3(day_of(at_ms, self._site.timezone))
 
     def usual_m3(self, tank: str, at_ms: int) -> float | None:
         """Largest usual draw of a tank near that hour of the day; None while too little is known."""

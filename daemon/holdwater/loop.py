@@ -27,6 +27,7 @@ from holdwater.gauge import LevelPoint, Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
 from holdwater.levels import StoredRecord
 from holdwater.mending import AGAIN_S, Mending
+from holdwater.outlook import Outlook
 from holdwater.picture import BY_HAND_MS, Picture
 from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
@@ -121,7 +122,8 @@ class Loop:
         self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture)
         self._alerts = restored_rules(site, store, self._learned.usual_m3)
         self._frost.on_done(self._alerts.done(self._clock.wall_ms()), -1)
-        self.picture.lasts = self._lasts
+        self._outlook = Outlook(site, self._learned, self._alerts)
+        self.picture.lasts, self.picture.haul = self._lasts, self._outlook.haul
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
         self._broker = ""
@@ -376,6 +378,7 @@ class Loop:
                     disputes[0].words(self.site.measure) if disputes else "",
                 )
             )  # fmt: skip
+        self._take_in(self._outlook.on_level(tank, point))
 
     def _request(self, request: Request, now: Moment) -> None:
         if request.what == "recompute":

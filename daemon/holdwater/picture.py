@@ -17,6 +17,7 @@ from holdwater.units import wire_unit
 from holdwater_sensors.quality import Grade, Reason, code, words
 
 if TYPE_CHECKING:
+    from holdwater.ahead.haul import Haul
     from holdwater.config.site import Site
 
 UNKNOWN_AFTER_MS = 3 * HOUR_MS
@@ -65,6 +66,7 @@ class Picture:
             None,
             None,
         )
+        self.haul: Callable[[str, LevelPoint], Haul | None] = lambda *_: None
 
     def feed(self, fresh: Iterable[Fresh]) -> list[tuple[str, LevelPoint]]:
         """Move the gauges by readings in time order; temperatures of the same pack are looked at first.
@@ -199,10 +201,12 @@ class Picture:
             )
         waiting = newest if newest is not None and newest.ts_ms > good.ts_ms else None
         low, mid, high = self.lasts(name, good.on_hand_m3 or 0.0, (good.u_noise_m3**2 + good.u_scale_m3**2) ** 0.5)
+        haul = self.haul(name, good)
         return TankNow(
             name, good.ts_ms, good.depth_m, good.on_hand_m3, good.total_m3, good.u_noise_m3, good.u_scale_m3, good.quality,
             day_ago_m3=self._hours[name].get((good.ts_ms - DAY_MS) - (good.ts_ms - DAY_MS) % HOUR_MS),
             heard_ms=shown.heard_ms, days_low=low, days_mid=mid, days_high=high,
+            haul_by=haul.by.isoformat() if haul is not None and haul.by is not None else "", haul_late=haul is not None and haul.late,
             waiting_quality=waiting.quality if waiting else 0, waiting_m3=waiting.on_hand_m3 if waiting else None,
         )  # fmt: skip
 

@@ -31,6 +31,8 @@ class TankNow:
         days_low: days above reserve, cautious figure; None when not known.
         days_mid: days above reserve, middle figure.
         days_high: days above reserve, hopeful figure.
+        haul_by: last local day to haul, ISO 8601; empty when there is none to name.
+        haul_late: that day is past; `haul_by` is then today.
         waiting_quality: quality of a reading newer than `at_ms` that does not count yet; 0 when there is none.
         waiting_m3: on hand by that reading; None when it gives no figure.
     """
@@ -51,6 +53,8 @@ class TankNow:
     days_low: float | None = None
     days_mid: float | None = None
     days_high: float | None = None
+    haul_by: str = ""
+    haul_late: bool = False
     waiting_quality: int = 0
     waiting_m3: float | None = None
 

@@ -2,8 +2,9 @@
 
 The reserve is reached, in one of ten futures, on the day at which use at its 90th percentile has taken what is above it;
 the worst wait is counted back from there, and the day is moved earlier where the road will be closed. Rain and well are
-not counted on. The worst wait matters more than the use: for skewed waits the usual safety-stock formula falls short, so
-`haul_level_m3` takes the waits themselves.
+not counted on; only while a well has brought as much as was used for two weeks is there no day to name. The worst wait
+matters more than the use: for skewed waits the usual safety-stock formula falls short, so `haul_level_m3` takes the waits
+themselves.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from holdwater.balance.days import day_of
 from holdwater.balance.points import DAY_MS
 from holdwater.balance.supply import HORIZON_DAYS, Unknown, Use, days_above_reserve, use_of_days, variance_factor
 
+KEEPS_UP = "what fills it by itself keeps up with what is used"
 CHANCE = 0.9  # that the reserve holds, if the wait is no worse than the worst
 
 
@@ -89,7 +91,13 @@ class Haul:
 
 
 def haul_by(
-    now_ms: int, zone: tzinfo, stock: Stock, use: Use | Unknown, trip: Trip, closed: Collection[date] = ()
+    now_ms: int,
+    zone: tzinfo,
+    stock: Stock,
+    use: Use | Unknown,
+    trip: Trip,
+    closed: Collection[date] = (),
+    fed_m3: float = 0.0,
 ) -> Haul:
     """The last day to haul one load.
 
@@ -99,6 +107,7 @@ def haul_by(
         stock: what the tank holds.
         use: recent daily use, or why it is unknown.
         trip: load and wait.
+        fed_m3: what a well, a spring or the mains brought a day in the last weeks.
         closed: local days on which nobody can haul: a storm in the forecast, a closed road.
 
     Returns:
@@ -111,6 +120,8 @@ def haul_by(
     fits_on = _fits_on(now_ms, zone, stock, use, trip)
     gained = trip.load_m3 / use.mean_m3 if use.mean_m3 > 0 else None
     level_m3 = stock.reserve_m3 + haul_level_m3(use, (trip.wait_days,), CHANCE)
+    if use.mean_m3 > 0 and fed_m3 >= use.mean_m3 and stock.on_hand_m3 > stock.reserve_m3:
+        return Haul(None, False, None, fits_on, fits_m3, gained, level_m3, KEEPS_UP)
     low = days_above_reserve(stock.on_hand_m3 - stock.reserve_m3, use, stock.u_m3).low
     if low is None or low >= HORIZON_DAYS:
         return Haul(None, False, None, fits_on, fits_m3, gained, level_m3, f"lasts more than {HORIZON_DAYS:.0f} days")

@@ -15,6 +15,7 @@ from holdwater.units import Measure
 SHORT_MAX = 160  # one text message of the GSM 7-bit alphabet (3GPP TS 23.038)
 DAY_MS = 86_400_000
 HALF_HOUR_MS = 1_800_000
+MOST_DAYS = 90  # nobody can tell days ahead beyond that
 
 
 class Phase(StrEnum):
@@ -78,6 +79,11 @@ class Telling:
         """A time as the household says it: ``2:10am`` on the same day, else ``Wed 2:10am``, else ``3 Oct 2:10am``."""
         return clock_text(self.since_ms if ms is None else ms, self.at_ms, self.zone, self.measure)
 
+    def day(self, key: str) -> str:
+        """The local day of an instant among the figures: ``Sat 3 Oct``; ``an unknown day`` when it is not known."""
+        ms = self.numbers.get(key)
+        return "an unknown day" if ms is None else day_text(int(ms), self.zone)
+
     @property
     def lasted(self) -> str:
         """How long it has lasted: ``6 min``, ``3 h``, ``2 days``."""
@@ -111,6 +117,12 @@ def hour_text(ms: int, zone: ZoneInfo, measure: Measure) -> str:
     return f"{at.hour % 12 or 12}{'am' if at.hour < 12 else 'pm'}"
 
 
+def day_text(ms: int, zone: ZoneInfo) -> str:
+    """A local day with its weekday: ``Sat 3 Oct``."""
+    at = local(ms, zone)
+    return f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}"
+
+
 # strftime's names follow the locale of the machine; the household's texts do not.
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -125,6 +137,19 @@ def span_text(seconds: float) -> str:
     if seconds < 2 * 86400:
         return f"{round(seconds / 3600)} h"
     return f"{round(seconds / 86400)} days"
+
+
+def days_text(*seconds: float) -> str:
+    """Days as one says them: ``8 days``, ``1 day``, ``12 h``; of a low, middle and high figure ``5 days (4-7)``."""
+    mid = seconds[len(seconds) // 2]
+    if mid >= MOST_DAYS * 86400:
+        return f"over {MOST_DAYS} days"
+    days = round(mid / 86400)
+    head = f"{round(mid / 3600)} h" if mid < 86400 else "1 day" if days == 1 else f"{days} days"
+    low, high = (round(each / 86400) for each in (seconds[0], seconds[-1]))
+    if len(seconds) < 3 or low == high or mid < 86400:
+        return head
+    return f"{head} ({low}-{high if high < MOST_DAYS else f'{MOST_DAYS}+'})"
 
 
 def plain(text: str) -> str:

@@ -15,8 +15,9 @@ from itertools import pairwise
 from statistics import NormalDist, median
 
 from holdwater.balance.days import Account
+from holdwater.balance.kinds import CAUGHT, LOAD
 
-VERSION = 1
+VERSION = 2
 WINDOW_DAYS = 28  # how far back a day may lie
 RECENT = 14  # newest days without inflow that count
 LEAST_DAYS = 5
@@ -25,6 +26,8 @@ TRIM = 0.15  # of each end: 2 of 14, so that an open valve and a day of guests c
 HORIZON_DAYS = 90.0
 PRIOR_R, PRIOR_N = 0.3, 10.0  # fourteen days cannot tell a correlation; leaned on 0.3, own choice
 MOST_R = 0.8
+FED_DAYS = 14  # what a well brought in the last two weeks tells whether it keeps up
+FED_LEAST = 10
 INFLOW_M3 = 0.004  # about 1 gal: less is noise, not inflow
 QUANTILES = (0.1, 0.5, 0.9)
 _Z90 = NormalDist().inv_cdf(0.9)
@@ -92,6 +95,7 @@ class _Day:
     ordinal: int
     gone_m3: float
     dry: bool  # no inflow
+    fed_m3: float = 0.0  # what came neither as a load nor off a roof: a well, a spring, the mains
 
 
 class Supply:
@@ -109,7 +113,8 @@ class Supply:
             return
         # Unexplained inflow hides in `gone` as a negative use; such a day says nothing about use.
         dry = account.in_m3 <= INFLOW_M3 and gone_m3 > -max(INFLOW_M3, 3 * account.u_m3)
-        self._days[ordinal] = _Day(ordinal, max(0.0, gone_m3), dry)
+        fed_m3 = math.fsum(m3 for kind, m3 in account.inflow_m3 if kind not in (LOAD, CAUGHT))
+        self._days[ordinal] = _Day(ordinal, max(0.0, gone_m3), dry, fed_m3)
         newest = max(self._days)
         self._days = {each: day for each, day in self._days.items() if each > newest - 2 * WINDOW_DAYS}
 
@@ -132,6 +137,15 @@ class Supply:
             return Unknown(f"only {count} without inflow so far, {LEAST_DAYS} needed to know the use")
         return _use_of(dry)
 
+    def fed_m3(self, today: date) -> float:
+        """What filled it by itself (a well, a spring, the mains) a day, over the last two weeks; 0 when too little is known.
+
+        Loads and rain are not counted: neither comes by itself.
+        """
+        now = today.toordinal()
+        known = [day.fed_m3 for each, day in self._days.items() if now - FED_DAYS <= each < now]
+        return math.fsum(known) / len(known) if len(known) >= FED_LEAST else 0.0
+
     def days_above(self, today: date, on_hand_m3: float, reserve_m3: float, u_m3: float = 0.0) -> Days:
         """Days above reserve from now on; see `days_above_reserve`."""
         use = self.use(today)
@@ -141,7 +155,7 @@ class Supply:
 
     def to_bytes(self) -> bytes:
         """The model as bytes, exact to the last bit."""
-        rows = [[day.ordinal, day.gone_m3, day.dry] for _, day in sorted(self._days.items())]
+        rows = [[day.ordinal, day.gone_m3, day.dry, day.fed_m3] for _, day in sorted(self._days.items())]
         return json.dumps([VERSION, rows], separators=(",", ":")).encode()
 
     @classmethod
@@ -155,7 +169,7 @@ class Supply:
         if version != VERSION:
             raise ValueError(f"supply: stored model has version {version}, not {VERSION}; fold again from day accounts")
         made = cls()
-        made._days = {ordinal: _Day(ordinal, gone_m3, dry) for ordinal, gone_m3, dry in rows}
+        made._days = {ordinal: _Day(ordinal, gone_m3, dry, fed_m3) for ordinal, gone_m3, dry, fed_m3 in rows}
         return made
 
 

@@ -50,7 +50,7 @@ def lines(scene: Scene) -> list[str]:
     """The sentence, the notices, the table, and what the newest readings say that does not count yet."""
     from holdwater.snapshot import TankNow  # noqa: PLC0415
     from holdwater.web.view import now_view, waits  # noqa: PLC0415
-    from holdwater.web.words import bare  # noqa: PLC0415
+    from holdwater.web.words import bare, haul_words  # noqa: PLC0415
 
     view = now_view(scene)
     states = [scene.snapshot.tank(each.name) or TankNow(each.name) for each in view.tanks]
@@ -65,7 +65,11 @@ def lines(scene: Scene) -> list[str]:
     for each, state in zip(view.tanks, states, strict=True):
         found.append(_row(each, state, scene))
     for each, state in zip(view.tanks, states, strict=True):
-        told = (each.doubted, waits(state, scene.measure) if each.known else "")
+        told = (
+            haul_words(state.haul_by, late=state.haul_late),
+            each.doubted,
+            waits(state, scene.measure) if each.known else "",
+        )
         found += [line for words in told if words for line in _wrapped(f"{each.name}: {words}")]
     return found
 

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
+from holdwater.config.haul import HaulConfig
 from holdwater.config.model import Area, Length, Model, Ratio, Volume, problem
 from holdwater.config.shape import ShapeConfig
 from holdwater.config.shape_parts import length_words
@@ -95,6 +96,20 @@ class TankConfig(Model):
         default_factory=list, description="what fills it: roof, well, load, transfer, spring, mains; one or a list"
     )
     roof: Area | None = Field(default=None, ge=0.0, description="roof area that feeds it, as seen from above")
+    haul: HaulConfig | None = Field(default=None, description="how water is hauled to it, if it is")
+
+    @field_validator("haul", mode="after")
+    @classmethod
+    def _load_fits(cls, value: HaulConfig | None, info: ValidationInfo) -> HaulConfig | None:
+        tank = _tank(info.data)
+        if value is not None and tank is not None and value.load > tank.full_on_hand_m3:
+            raise problem(
+                f"load {volume_words(value.load)}",
+                f"at most what is on hand when full, {volume_words(tank.full_on_hand_m3)}",
+                "write what one trip can bring into this tank; the rest of a larger load has no place in it",
+                "load",
+            )
+        return value
 
     @field_validator("vessel", mode="after")
     @classmethod
@@ -261,6 +276,7 @@ def _tank(data: dict[str, Any], name: str = "") -> Tank | None:
         geometry=data.get("geometry", 0.01),
         u_mount_m=data.get("mount", 0.0),
         table=data.get("table", 0.0),
+        haul=data["haul"].build() if data.get("haul") is not None else None,
     )
 
 

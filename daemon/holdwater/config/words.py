@@ -8,6 +8,7 @@ from typing import Any
 from holdwater.config.mirrors import MirrorSettings
 from holdwater.config.site import Site
 from holdwater.tanks.tank import Tank
+from holdwater.tanks.words import hauled
 from holdwater.units import M2_PER_FT2, M3_PER_GAL, M_PER_FT, Measure, trimmed
 from holdwater_sensors.counter import Pulses
 from holdwater_sensors.echo import Ultrasonic
@@ -63,6 +64,8 @@ def _purpose(tank: Tank, measure: Measure) -> str:
         roof = f" ({_area(tank.roof_m2, measure)})" if tank.roof_m2 else ""
         parts.append("filled by " + ", ".join(each + roof if each == "roof" else each for each in tank.filled_by))
     parts.append(f"tap at {measure.length_text(tank.outlet_m)}, overflow at {measure.length_text(tank.overflow_m)}")
+    if tank.haul is not None:
+        parts.append(hauled(tank, measure))
     return "; ".join(parts)
 
 
@@ -264,6 +267,13 @@ def tank_values(tank: Tank, site: Site) -> dict[str, Any]:
         "reserve_m3": tank.reserve_m3,
         "floor_m3": tank.floor_m3,
         "roof_m2": tank.roof_m2,
+        "haul": None
+        if tank.haul is None
+        else {
+            "load_m3": tank.haul.load_m3,
+            "usual_wait_days": tank.haul.usual_wait_days,
+            "worst_wait_days": tank.haul.worst_wait_days,
+        },
         "geometry": tank.geometry,
         "vessels": [each.name for each in tank.vessels if each.name],
         "sensors": [each.name for each in site.instruments_of(tank.name)],

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from holdwater.tanks import vessels as joined
 from holdwater.tanks.doubt import NO_DOUBT, of_volume
+from holdwater.tanks.hauling import Hauling
 from holdwater.tanks.shapes import Shape
 from holdwater.tanks.vessels import Apart, LevelOf, Link, Vessel
 from holdwater.tanks.words import describe
@@ -80,6 +81,7 @@ class Tank:
         u_mount_m: standard uncertainty of the height at which sensors are mounted, m.
         table: standard uncertainty of a dip chart or fill table as a share of the volume.
         outlet_vessel: the vessel with the outlet; empty: the first.
+        haul: how water is hauled to it; None when it is not.
     """
 
     name: str
@@ -96,6 +98,7 @@ class Tank:
     u_mount_m: float = 0.0
     table: float = 0.0
     outlet_vessel: str = ""
+    haul: Hauling | None = None
     height_m: float = field(init=False)
     capacity_m3: float = field(init=False)
     full_on_hand_m3: float = field(init=False)

@@ -37,6 +37,21 @@ def volume(m3: float, measure: Measure) -> str:
     return f"{trimmed(measure.volume(m3), 1)} {measure.volume_unit}"
 
 
+def hauled(tank: Tank, measure: Measure) -> str:
+    """How water is hauled to it, in words; empty where it is not."""
+    if tank.haul is None:
+        return ""
+    usual, worst = wait(tank.haul.usual_wait_days), wait(tank.haul.worst_wait_days)
+    return f"hauled by loads of {volume(tank.haul.load_m3, measure)}, wait {usual}, at worst {worst}"
+
+
+def wait(days: float) -> str:
+    """A wait as one says it: ``12 h``, ``1 day``, ``6 days``."""
+    if days < 1:
+        return f"{trimmed(days * 24, 0)} h"
+    return "1 day" if days == 1 else f"{trimmed(days, 1)} days"
+
+
 def _per_step(tank: Tank, measure: Measure) -> str:
     """Gallons per inch or litres per centimetre; at half depth where they change with depth."""
     step_m = M_PER_IN if measure.system == "US" else 0.01

@@ -9,7 +9,19 @@ from holdwater.config.site import Site
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
 from holdwater.tanks.tank import Stand, Tank
 from holdwater.units import Measure
-from holdwater.web.words import age, amount, bare, change, first_sentence, lasts, listed, long_day, moment, plus_minus
+from holdwater.web.words import (
+    age,
+    amount,
+    bare,
+    change,
+    first_sentence,
+    haul_words,
+    lasts,
+    listed,
+    long_day,
+    moment,
+    plus_minus,
+)
 from holdwater_sensors.quality import Grade, Reason, grade_of, reason_of
 from holdwater_sensors.quality import words as quality_words
 
@@ -219,6 +231,7 @@ def _lines(tank: Tank, state: TankNow, stand: Stand, scene: Scene) -> tuple[str,
     lines = [lasts(state.days_low, state.days_mid, state.days_high)]
     if _below(tank, state):
         lines = [_short(tank, measure)]
+    lines.append(haul_words(state.haul_by, late=state.haul_late))
     if state.day_ago_m3 is not None:
         lines.append(change(stand.on_hand_m3, state.day_ago_m3, state.u_noise_m3, measure))
     if state.at_ms is not None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+from holdwater.alerts.telling import DAYS, MONTHS
 from holdwater.units import Measure, rounded
 
 COVER = 2.0
@@ -99,6 +100,18 @@ def lasts(low: float | None, mid: float | None, high: float | None) -> str:
     if low is None or high is None or _days(low) == _days(high):
         return head
     return f"{head} ({_days(low)} to {_days(high)})"
+
+
+def haul_words(by: str, *, late: bool) -> str:
+    """By which day to haul, from an ISO 8601 date: ``haul by Sat 3 Oct``; empty when there is none."""
+    if not by:
+        return ""
+    at = date.fromisoformat(by)
+    return (
+        "haul now: the day to be safe is past"
+        if late
+        else f"haul by {DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}"
+    )
 
 
 def _days(days: float) -> str:
