@@ -25,7 +25,6 @@ from holdwater.intake.connection import Connection, Outward
 from holdwater.intake.decode import Decoder
 from holdwater.loop import Loop
 from holdwater.memory import give_back
-from holdwater.mirror.child import MirrorChild
 from holdwater.postman import Postman
 from holdwater.recording import to_line
 from holdwater.snapshot import Snapshot
@@ -41,6 +40,7 @@ if TYPE_CHECKING:
     from holdwater.config.outwards import HeartbeatSettings
     from holdwater.config.site import Site
     from holdwater.heartbeat import Heartbeat
+    from holdwater.mirror.child import MirrorChild
     from holdwater.sheet_post import SheetPost
 
 log = logging.getLogger(__name__)
@@ -170,7 +170,7 @@ class Service:
         self._tap = Tap(self._clock)
         self._control = ControlServer(site.store.folder / SOCKET_NAME, self.ask)
         self._page: Server | None = None
-        self._mirror = None if site.mirror is None else MirrorChild(site)
+        self._mirror = self._make_mirror()
         self._scheduler = BackgroundScheduler(timezone=UTC, daemon=True)
         self._armed_s = -1e9
 
@@ -258,6 +258,13 @@ class Service:
             self.door.ask("mark", {"job": job, "mark": mark}, 60.0)
 
         return SheetPost(self.site, (self.snapshot, self._clock.wall_ms, self.reader), dict(marks), keep)
+
+    def _make_mirror(self) -> MirrorChild | None:
+        if self.site.mirror is None:
+            return None
+        from holdwater.mirror.child import MirrorChild  # noqa: PLC0415 -- only where there is a mirror
+
+        return MirrorChild(self.site)
 
     def _make_page(self) -> Server:
         # Imported here: without a page its 20 MiB are never loaded.

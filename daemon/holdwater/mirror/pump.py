@@ -44,6 +44,7 @@ class Pump:
         self._rate = rate
         self._waiting: list[Entry] = []
         self._untaken: list[Untaken] = []
+        self._took: set[bytes] = set()
         self.sent = 0
         self.refused = 0
 
@@ -92,25 +93,26 @@ class Pump:
         elif len(lines) == 1 or (isinstance(outcome, Rejected) and outcome.dropped == len(lines)):
             self._refuse(entries, outcome.words)
         else:
+            size = len(entries) // 2
             if not isinstance(outcome, Rejected):
-                self.batch = max(1, len(entries) // 2)  # too large: the next ones are smaller from the start
-            middle = len(entries) // 2
-            self._post(entries[:middle])  # what was stored of it already is stored again: the same point
-            self._post(entries[middle:])
+                size = self.batch = max(1, min(self.batch, size))  # too large: the next ones are smaller from the start
+            for at in range(0, len(entries), size):
+                self._post(entries[at : at + size])  # what was stored of it already is stored again: the same point
 
     def _taken(self, entries: Sequence[Entry], by_server: bool) -> None:
         if by_server:
+            self._took |= {_kind(entry) for entry in entries}
             untaken, self._untaken = self._untaken, []
             for before, words in untaken:
-                self._give_up(before, words)
+                self._refuse(before, words)
         without = [entry for entry in entries if entry.line is None]
         self._marks.advance(_joined(entries), _refusals(without, NO_NUMBER))
         self.sent += len(entries) - len(without)
         self.refused += len(without)
 
     def _refuse(self, entries: Sequence[Entry], words: str) -> None:
-        """Lines that the server does not take are given up only if it takes others: else it is not the lines."""
-        if self.sent:
+        """Lines that the server does not take are given up only if it takes others of their kind: else it is not the lines."""
+        if self._took.issuperset(_kind(entry) for entry in entries if entry.line is not None):
             self._give_up(entries, words)
             return
         self._untaken.append((entries, words))
@@ -120,6 +122,11 @@ class Pump:
     def _give_up(self, entries: Sequence[Entry], words: str) -> None:
         self._marks.advance(_joined(entries), _refusals(entries, words))
         self.refused += len(entries)
+
+
+def _kind(entry: Entry) -> bytes:
+    """The measurement of an entry."""
+    return (entry.line or b"").partition(b",")[0]
 
 
 def _joined(entries: Iterable[Entry]) -> list[Moved]:
