@@ -40,7 +40,9 @@ SPOKEN = (
     "afternoon",
     "2",
 )  # issues whose words are stored with what they mean for each exposure: those that are scored
-WATCHED = "thaw watch"
+WATCHED = "thaw watch"  # notes that the rules go by
+FORETOLD = "frost told"
+SPELL = "freeze-tonight"
 FORGIVES_MS = 36 * HOUR_MS  # what was drained since the day before a spell began may not have been quite empty
 
 Row = tuple[str, str, int, int, str]
@@ -308,7 +310,7 @@ class Frost:
         """The spell as it stands, for the rules."""
         verdict = Verdict.BEYOND if self._spell.is_on else Verdict.BACK
         numbers, named = self._said.get("numbers", {}), self._said.get("named", {})
-        return Told("freeze-tonight", "air", verdict, at_ms, numbers, named, self._spell.edition)
+        return Told(SPELL, "air", verdict, at_ms, numbers, named, self._spell.edition)
 
     def _blind(self, now_ms: int) -> list[Told]:
         """The afternoon word is due and there is no air to make it from."""

@@ -337,6 +337,8 @@ class Loop:
                     edition=each.edition,
                 )
             )
+            if each.kind == frost.SPELL and any(notice.kind == frost.SPELL for notice in self._alerts.active()):
+                self._alerts.on_note(frost.FORETOLD, each.at_ms, {})
         if fold.has_moved():
             self._batch.models[frost.MODEL, frost.MODEL] = (1, max(fold.reached_ms, 0), fold.to_bytes())
             self.picture.iced = fold.iced_tanks

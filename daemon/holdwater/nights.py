@@ -16,7 +16,7 @@ from holdwater.freeze.air import Air, AirSeries
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening, lowest_c
 from holdwater.freeze.learning import ISSUES
 from holdwater.freeze.night import NightForecast, NightModel, forecast, fresh, from_bytes, learn
-from holdwater.freeze.past import CAME
+from holdwater.freeze.past import CAME, lowest_of
 from holdwater.freeze.sun import HOUR_MS, Night, Place, first_whole_hour, local_date, night
 from holdwater.look import NIGHT, damp_air, model_name, place_of
 
@@ -74,7 +74,7 @@ class Over:
     @property
     def lowest_c(self) -> float | None:
         """The lowest of the whole night; None where not known."""
-        return min(self.came_c.values(), default=None)
+        return lowest_of(self.came_c)
 
     def row(self) -> tuple[str, str, int, int, str]:
         """The row of the table `forecast` that says what came."""

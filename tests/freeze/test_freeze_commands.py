@@ -6,8 +6,10 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ET
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from random import Random
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -224,6 +226,69 @@ def test_months_and_issue_are_chosen(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert datetime.fromisoformat(later["issued"]).hour in (23, 0, 1)
     south = Ran(capsys, "score", path, "--latitude", "-36", "--longitude", "149", "--timezone", "Australia/Sydney").out
     assert "April to October" in south
+
+
+def invented(
+    zone: str, latitude: float, mean_c: float, season_c: float, day_c: float, days: int = 60
+) -> list[tuple[datetime, float]]:
+    """Hourly air of an invented place from 1 November on, coldest at five, warmest at three."""
+    chance = Random(zone)
+    first = datetime(2026, 11, 1, tzinfo=UTC)
+    found = []
+    for hour in range(days * 24):
+        at = (first + timedelta(hours=hour)).astimezone(ZoneInfo(zone))
+        swing = day_c / 2 * math.cos(2 * math.pi * (at.hour + at.minute / 60 - 15) / 24)
+        found.append((at, round(mean_c - math.copysign(season_c, latitude) + swing + chance.gauss(0, 1), 1)))
+    return found
+
+
+def as_table(rows: list[tuple[datetime, float]]) -> str:
+    return "time,air_c\n" + "".join(f"{at.isoformat()},{air_c}\n" for at, air_c in rows)
+
+
+@pytest.mark.parametrize(
+    ("zone", "latitude", "longitude", "climate"),
+    [
+        ("Asia/Singapore", 1.3, 103.8, (27.0, 0.5, 6.0)),
+        ("America/Denver", 37.6, -105.0, (8.0, 9.0, 18.0)),
+        ("Arctic/Longyearbyen", 78.2, 15.6, (-6.0, 8.0, 1.0)),
+        ("Australia/Hobart", -42.9, 147.3, (11.0, 4.0, 9.0)),
+        ("Asia/Kathmandu", 27.7, 85.3, (12.0, 6.0, 11.0)),
+        ("Pacific/Kiritimati", 1.9, -157.4, (27.0, 0.5, 5.0)),
+        ("Antarctica/South_Pole", -90.0, 0.0, (-40.0, 10.0, 1.0)),
+    ],
+)
+@pytest.mark.slow
+def test_any_climate_and_clock_is_scored(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    zone: str,
+    latitude: float,
+    longitude: float,
+    climate: tuple[float, float, float],
+) -> None:
+    """Tropics, high desert, polar night and day, south, a clock of quarter hours, the date line, a pole: one record a
+    night, no gap, figures in order, errors near those of the noise."""
+    there = ("--latitude", str(latitude), "--longitude", str(longitude), "--timezone", zone, "--months", "11-12")
+    path = table(tmp_path, as_table(invented(zone, latitude, *climate)))
+    for issue in ("2", "afternoon"):
+        nights = [
+            json.loads(line) for line in Ran(capsys, "score", path, *there, "--issue", issue, "--json").out.splitlines()
+        ]
+        assert len(nights) in (58, 59, 60)
+        assert len({night["night"] for night in nights}) == len(nights)
+        known = [night for night in nights if night["came_c"] is not None]
+        assert len(known) >= 57
+        assert all(night["p10_c"] <= night["p50_c"] <= night["p90_c"] for night in known)
+        assert sum(abs(night["p50_c"] - night["came_c"]) for night in known[20:]) / len(known[20:]) < 1.5
+
+
+def test_rows_too_far_apart_are_said_to_be(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Six-hourly rows: no figure, and what to do."""
+    rows = invented("Europe/Berlin", 52.5, 3.0, 4.0, 8.0)[::6]
+    out = Ran(capsys, "score", table(tmp_path, as_table(rows)), *HERE).out
+    assert "Its rows are 6 h apart" in out
+    assert "Give hourly rows." in out
 
 
 # ------------------------------------------------------------------------------------------------ tonight

@@ -18,8 +18,12 @@ LASTS_MS = {
     "well run": 6 * HOUR_MS,
     "drained": 2 * HOUR_MS,  # what runs out meanwhile is no open valve; the thing itself stays drained
     "moved": 6 * HOUR_MS,
-    "thaw watch": 24 * HOUR_MS,  # not the household's own: after a freeze night losses are watched more closely
+    "thaw watch": 24 * HOUR_MS,
+    "frost told": 26 * HOUR_MS,
 }
+OWN = ("thaw watch", "frost told")
+"""Not the household's: after a freeze night losses are watched more closely; a cold spell that is told once needs no second notice.
+Only the newest of each is kept."""
 MOST_MS = 60 * 24 * HOUR_MS
 KEPT = 64
 
@@ -58,7 +62,9 @@ class Notes:
         until_ms = min(until_ms, at_ms + MOST_MS)
         subject = str(body.get("tank") or "")
         newest = Held(kind, subject, at_ms, until_ms)
-        others = tuple(each for each in self.held if each.until_ms >= at_ms - MOST_MS)
+        others = tuple(
+            each for each in self.held if each.until_ms >= at_ms - MOST_MS and not (kind in OWN and each.kind == kind)
+        )
         return replace(notes, held=(*others, newest)[-KEPT:])
 
     def done(self, at_ms: int) -> dict[str, Done]:

@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -17,7 +18,7 @@ from holdwater.errors import OutsideError, StoreError, UsageError
 from holdwater.freeze.air import AirSeries, air_series
 from holdwater.freeze.evening import AFTERNOON_HOUR, Issue
 from holdwater.freeze.score import FREEZING_C, OURS, WARN_CHANCE, NightRecord, Score, cold_months, scores, season, walk
-from holdwater.freeze.sun import Place
+from holdwater.freeze.sun import HOUR_MS, Place
 from holdwater.freeze.table import read_air
 
 LATEST_ISSUE_H = 16
@@ -83,7 +84,7 @@ def score(
         for record in records:
             click.echo(json.dumps(record_json(record, place.zone), allow_nan=False))
         return
-    click.echo("\n".join(table(records, place, when, span)))
+    click.echo("\n".join(table(records, place, when, span, step_of(series))))
 
 
 @command.command()
@@ -212,8 +213,18 @@ def record_json(record: NightRecord, zone: ZoneInfo) -> dict[str, object]:
     }
 
 
-def table(records: Sequence[NightRecord], place: Place, when: Issue, months: Sequence[int]) -> list[str]:
-    """The scores as lines of at most 80 columns."""
+def table(
+    records: Sequence[NightRecord], place: Place, when: Issue, months: Sequence[int], step_h: float = 1.0
+) -> list[str]:
+    """The scores as lines of at most 80 columns.
+
+    Args:
+        records: nights that are scored.
+        place: where.
+        when: time of issue.
+        months: which months.
+        step_h: hours from one row of the file to the next.
+    """
     told = (
         "at 15:00"
         if when.kind == "afternoon"
@@ -225,7 +236,7 @@ def table(records: Sequence[NightRecord], place: Place, when: Issue, months: Seq
     ]
     figures = scores(records)
     if not figures:
-        return [*lines, f"No night can be scored: {_why(records)}"]
+        return [*lines, f"No night can be scored: {_why(records)}", *_apart(step_h)]
     freezing = figures[0].hits + figures[0].misses
     humid = sum(record.humid for record in records)
     lines += [
@@ -238,6 +249,19 @@ def table(records: Sequence[NightRecord], place: Place, when: Issue, months: Seq
         "",
     ]
     return lines + [_line(each) for each in figures]
+
+
+def step_of(series: AirSeries) -> float:
+    """Hours from one reading to the next, at the median; 1 for fewer than three readings."""
+    steps = sorted(after - before for before, after in pairwise(series.times))
+    return steps[len(steps) // 2] / HOUR_MS if len(steps) > 1 else 1.0
+
+
+def _apart(step_h: float) -> list[str]:
+    """What to do about rows that are too far apart."""
+    if step_h <= 1.5:
+        return []
+    return [f"Its rows are {step_h:.0f} h apart: the lowest of a night may lie between them. Give hourly rows."]
 
 
 def _span(months: Sequence[int]) -> str:

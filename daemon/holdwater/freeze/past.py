@@ -32,6 +32,12 @@ class Row(Protocol):
         """Its JSON."""
 
 
+def lowest_of(came_c: Mapping[str, float]) -> float | None:
+    """The lowest air of a night by what came from each issue on; None where only its last hours are known."""
+    whole = [came_c[issue] for issue in (AFTERNOON, EVENING) if issue in came_c]
+    return min(whole, default=None)
+
+
 @dataclass(frozen=True, slots=True)
 class SaidSpot:
     """What a word meant for an exposure: the limit, the chance, whether it called, what was ticked off then."""
@@ -71,7 +77,7 @@ class PastNight:
     @property
     def lowest_c(self) -> float | None:
         """The lowest air of the whole night; None where not known."""
-        return min(self.came.values(), default=None)
+        return lowest_of(self.came)
 
     def told(self, issue: str) -> tuple[Said, float] | None:
         """A word and what came of it; None where either is missing."""

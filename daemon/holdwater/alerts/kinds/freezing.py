@@ -12,9 +12,12 @@ THAW_C = 10.0 / 9.0  # 34 degF: a split shows when the ice in it has melted
 NEAR_C = 0.27  # above it the air reads 33F or 0C and more: a household may have set its line there
 
 
-def judge(fact: AirFact, view: View, rule: Rule) -> Judgement | None:  # noqa: ARG001  every kind is asked the same way
-    """At or below the raise line by the outside air."""
-    if fact.air_c is None or rule.raise_at is None or rule.clear_at is None:
+FORETOLD = "frost told"
+
+
+def judge(fact: AirFact, view: View, rule: Rule) -> Judgement | None:
+    """At or below the raise line by the outside air; nothing new while *freeze tonight* speaks of the same cold."""
+    if fact.air_c is None or rule.raise_at is None or rule.clear_at is None or view.noted(FORETOLD, "air", fact.ts_ms):
         return None
     return Judgement("air", below(fact.air_c, rule.raise_at, rule.clear_at), (("air_c", fact.air_c),))
 
