@@ -2,6 +2,7 @@
 
     PREFIX/state/TANK   JSON, retained: on hand with its doubt, days, quality, reason, time
     PREFIX/state/lamp   well | act today | act now | unsure | dark; again every minute
+    PREFIX/state/buzzer JSON: how long on, off, on, off in ms, over and over while it is there; [] is silence
     PREFIX/state/line   one line of at most 160 plain characters, retained
 
 The lamp fails dark: whoever shows it lights it on `well` only and lets it go dark when no `well` came for three minutes. The broker
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 LAMP_EVERY_S = 60.0
 LAMP_EXPIRY_S = 180
 """Three chances: one lost message must not put the lamp out."""
+
+BUZZER = (1500, 500, 200, 7800)
+"""Long, short, a pause. Neither smoke (three of 0.5 s, then 1.5 s; ISO 8201) nor carbon monoxide (four of 0.1 s, then 5 s): own choice."""
 
 EXPIRY_TIMES = 3
 YEAR_DAYS = 365
@@ -64,6 +68,18 @@ def lamp_of(site: Site, snapshot: Snapshot) -> str:
     states = [snapshot.tank(name) for name in watched]
     sure = bool(states) and all(each is not None and _is_sure(each) for each in states)
     return "well" if sure and snapshot.clock_trusted else "unsure"
+
+
+def buzzer_of(snapshot: Snapshot, now_ms: int) -> tuple[int, ...]:
+    """The pattern while an *act now* is on that nobody has seen or keeps quiet; else silence."""
+    loud = (
+        notice.severity == "act now"
+        and notice.state == "active"
+        and not notice.seen
+        and (notice.quiet_until_ms is None or notice.quiet_until_ms <= now_ms)
+        for notice in snapshot.notices
+    )
+    return BUZZER if any(loud) else ()
 
 
 def _is_sure(state: TankNow) -> bool:
@@ -169,12 +185,15 @@ class StateTopics:
             self._say(said, mono_s, every_s, round(EXPIRY_TIMES * every_s))
         self._say(line_said(scene), mono_s, every_s, round(EXPIRY_TIMES * every_s))
         lamp = lamp_of(self._site, snapshot)
-        self._say(Said("lamp", lamp, lamp), mono_s, LAMP_EVERY_S, LAMP_EXPIRY_S, retain=self._expires())
+        buzzer = json.dumps(buzzer_of(snapshot, now_ms))
+        for each in (Said("lamp", lamp, lamp), Said("buzzer", buzzer, buzzer)):
+            self._say(each, mono_s, LAMP_EVERY_S, LAMP_EXPIRY_S, retain=self._expires())
 
     def dark(self) -> None:
-        """The service ends: the lamp goes dark."""
+        """The service ends: the lamp goes dark, the buzzer silent."""
         if self._site.state.on and self._connection():
             self._publish(self._topic("lamp"), "dark", self._expires(), LAMP_EXPIRY_S)
+            self._publish(self._topic("buzzer"), "[]", self._expires(), LAMP_EXPIRY_S)
 
     def _topic(self, name: str) -> str:
         return f"{self._site.broker.prefix}/state/{name}"

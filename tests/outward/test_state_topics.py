@@ -13,8 +13,8 @@ import pytest
 from holdwater.config.outwards import StateSettings
 from holdwater.config.site import Site
 from holdwater.sitefile import open_site
-from holdwater.snapshot import Snapshot, TankNow
-from holdwater.statetopics import LAMP_EXPIRY_S, StateTopics, lamp_of, line_said, tank_said
+from holdwater.snapshot import NoticeNow, Snapshot, TankNow
+from holdwater.statetopics import BUZZER, LAMP_EXPIRY_S, StateTopics, buzzer_of, lamp_of, line_said, tank_said
 from holdwater.units import Measure
 from holdwater.web.view import Scene
 from place import payload, pressure, publisher
@@ -51,14 +51,14 @@ class Ear:
 def test_all_states_are_said_once_then_only_what_is_news_then_all_again() -> None:
     """Quiet between changes; the lamp each minute, the rest every ten."""
     ear = Ear()
-    everything = ["drinking", "garden", "cabin", "line", "lamp"]
+    everything = ["drinking", "garden", "cabin", "line", "lamp", "buzzer"]
     assert ear.tick(0.0) == everything
     assert ear.tick(10.0) == []
-    assert ear.tick(60.0) == ["lamp"]
+    assert ear.tick(60.0) == ["lamp", "buzzer"]
     drinking = replace(well(SITE).tanks[0], on_hand_m3=gallons(205))
     less = replace(well(SITE), tanks=(drinking, *well(SITE).tanks[1:]))
     assert ear.tick(70.0, less) == ["drinking", "line"]
-    assert ear.tick(669.0, less) == ["garden", "cabin", "lamp"]
+    assert ear.tick(669.0, less) == ["garden", "cabin", "lamp", "buzzer"]
     assert ear.tick(670.0, less) == ["drinking", "line"]
 
 
@@ -78,7 +78,7 @@ def test_a_new_connection_gets_everything_anew_and_no_connection_nothing() -> No
     ear.number = 0
     assert ear.tick(10.0, bad(SITE)) == []
     ear.number = 2
-    assert len(ear.tick(20.0)) == 5
+    assert len(ear.tick(20.0)) == 6
 
 
 def test_what_the_broker_did_not_take_is_said_again() -> None:
@@ -87,7 +87,7 @@ def test_what_the_broker_did_not_take_is_said_again() -> None:
     ear.takes = False
     assert ear.tick(0.0) == []
     ear.takes = True
-    assert len(ear.tick(10.0)) == 5
+    assert len(ear.tick(10.0)) == 6
 
 
 def test_the_broker_forgets_the_lamp_within_three_minutes_and_is_not_trusted_to_where_it_cannot() -> None:
@@ -97,17 +97,20 @@ def test_the_broker_forgets_the_lamp_within_three_minutes_and_is_not_trusted_to_
         ear = Ear(expires=expires)
         ear.tick(0.0)
         by_lamp[expires] = next(said for said in ear.said if said[0] == "water/state/lamp")
-        assert all(retain for topic, _, retain, _ in ear.said if topic != "water/state/lamp")
+        assert all(retain for topic, _, retain, _ in ear.said if topic[12:] not in ("lamp", "buzzer"))
     assert by_lamp[True] == ("water/state/lamp", "well", True, LAMP_EXPIRY_S)
     assert by_lamp[False] == ("water/state/lamp", "well", False, LAMP_EXPIRY_S)
     assert LAMP_EXPIRY_S == 180
 
 
-def test_the_lamp_goes_dark_when_the_service_ends() -> None:
+def test_the_lamp_goes_dark_and_the_buzzer_silent_when_the_service_ends() -> None:
     """By a word, not only by its absence."""
     ear = Ear()
     ear.states.dark()
-    assert ear.said == [("water/state/lamp", "dark", True, LAMP_EXPIRY_S)]
+    assert ear.said == [
+        ("water/state/lamp", "dark", True, LAMP_EXPIRY_S),
+        ("water/state/buzzer", "[]", True, LAMP_EXPIRY_S),
+    ]
 
 
 def test_a_site_that_wants_no_states_says_none() -> None:
@@ -143,6 +146,30 @@ def _worse(**changes: object) -> Snapshot:
 def test_the_lamp_is_well_only_while_all_is_watched_and_well(snapshot: Snapshot, lamp: str) -> None:
     """One tank that nobody can vouch for, and it is not lit."""
     assert lamp_of(SITE, snapshot) == lamp
+
+
+@pytest.mark.parametrize(
+    ("notice", "loud"),
+    [
+        (replace(FREEZE, seen=False, quiet_until_ms=None), True),
+        (replace(FREEZE, seen=False, quiet_until_ms=NOW_MS - 1), True),
+        (replace(FREEZE, seen=True, quiet_until_ms=None), False),
+        (replace(FREEZE, seen=False, quiet_until_ms=NOW_MS + 1), False),
+        (replace(FREEZE, seen=False, quiet_until_ms=None, state="easing"), False),
+        (replace(FREEZE, seen=False, quiet_until_ms=None, severity="act today"), False),
+    ],
+)
+def test_the_buzzer_sounds_only_for_an_act_now_that_nobody_has_seen(notice: NoticeNow, loud: bool) -> None:
+    """Once somebody knows it is silent."""
+    assert bool(buzzer_of(replace(well(SITE), notices=(LOW, notice)), NOW_MS)) == loud
+
+
+def test_the_buzzer_is_neither_a_smoke_nor_a_carbon_monoxide_alarm() -> None:
+    """Not three or four equal pulses (ISO 8201; the temporal-four pattern): two unequal ones in ten seconds."""
+    on, off = BUZZER[0::2], BUZZER[1::2]
+    assert len(on) == len(off) == 2
+    assert on[0] > 2 * on[1]
+    assert sum(BUZZER) == 10_000
 
 
 def test_a_site_that_watches_nothing_has_no_lamp_to_light() -> None:

@@ -7,6 +7,7 @@ the broker refuses the version in so many words.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import random
 import ssl
@@ -52,6 +53,9 @@ broker without a window would send the same first messages for ever."""
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
+LAST_WORDS_S = 1.0
+"""How long a stop waits for the last words to be written: the lamp dark, the service off."""
+
 TURN_S = 15.0
 """Longest turn of the network loop: how old `iterated_s` may be while all is well."""
 
@@ -103,8 +107,13 @@ class Connection:
         """Disconnect and end the thread."""
         turner = self._turner
         if turner is not None and self.connected:
-            # A clean end sends no will: without this word the retained "up" would stay.
-            turner.client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
+            # A clean end sends no will: without this word the retained "up" would stay. Its acknowledgement is waited for, because a
+            # socket that is closed with something unread is reset, and the broker then throws away what it had not read itself.
+            said = turner.client.publish(f"{self._broker.prefix}/state/service", b"off", qos=1, retain=True)
+            end = time.monotonic() + LAST_WORDS_S
+            with contextlib.suppress(RuntimeError, ValueError):
+                while not said.is_published() and time.monotonic() < end:
+                    self._stopping.wait(0.01)
         self._stopping.set()
         if turner is not None:
             turner.bell.ring()
