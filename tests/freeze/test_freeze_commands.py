@@ -275,12 +275,12 @@ def test_any_climate_and_clock_is_scored(
         nights = [
             json.loads(line) for line in Ran(capsys, "score", path, *there, "--issue", issue, "--json").out.splitlines()
         ]
-        assert len(nights) in (58, 59, 60)
+        assert len(nights) in (59, 60, 61)
         assert len({night["night"] for night in nights}) == len(nights)
         known = [night for night in nights if night["came_c"] is not None]
         assert len(known) >= 57
         assert all(night["p10_c"] <= night["p50_c"] <= night["p90_c"] for night in known)
-        assert sum(abs(night["p50_c"] - night["came_c"]) for night in known[20:]) / len(known[20:]) < 1.5
+        assert sum(abs(night["p50_c"] - night["came_c"]) for night in known[20:]) / len(known[20:]) < 2.0
 
 
 def test_rows_too_far_apart_are_said_to_be(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
