@@ -31,7 +31,16 @@ class Part:
     tests: tuple[str, ...]
 
 
-FAST = ("test_alert_states", "test_kinds", "test_texts", "test_settings", "test_gaps", "test_updates", "test_flow_line")
+FAST = (
+    "test_judgements",
+    "test_alert_states",
+    "test_kinds",
+    "test_texts",
+    "test_settings",
+    "test_gaps",
+    "test_updates",
+    "test_flow_line",
+)
 PARTS = {
     "states": Part(("states.py", "matter.py"), FAST),
     "kinds": Part(("kinds/[a-z]*.py",), FAST),
