@@ -69,3 +69,25 @@ def test_a_unit_from_the_wire_that_nobody_knows_counts_as_it_stands() -> None:
 def test_a_number_is_written_no_finer_than_its_doubt(value: float, doubt: float | None, written: str) -> None:
     """Tens from a doubt of 15, ones from a half, tenths below; without a doubt by its size."""
     assert rounded(value, doubt) == written
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [("3 ft 6 in", 42.0), ("42 1/2 in", 42.5), ("42-1/2 in", 42.5), ("3/4 in", 0.75), ("5' 6 3/4\"", 66.75), ("5'", 60.0),
+     ('42"', 42.0), ("3ft6in", 42.0), ("12.5 ft", 150.0), ("1,200 in", 1200.0), ("  7 in ", 7.0)],
+)  # fmt: skip
+def test_a_length_may_be_written_as_it_is_read_off_a_tape(text: str, inches: float) -> None:
+    """Feet, inches and a fraction of an inch."""
+    assert parse(text, "length") == pytest.approx(inches * 0.0254)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("1,2 m", "write the decimal mark as a point: 1.2 m"), ("12,34 ft", "where no thousands begin"), ("1,2345 m", "comma"),
+     ("42 5/2 in", "not a number"), ("3 1/0 in", "not a number"), ("421/2 in", "unknown unit"), ("3 ft 6 lb", "unknown unit")],
+)  # fmt: skip
+def test_a_decimal_comma_or_a_false_fraction_is_no_length(text: str, words: str) -> None:
+    """A tank of 1,2 m must not become one of 12 m."""
+    with pytest.raises(UnitError) as refused:
+        parse(text, "length")
+    assert words in str(refused.value)

@@ -117,6 +117,12 @@ def _table() -> dict[str, Unit]:
 UNITS = _table()
 _TEXT = re.compile(r"^\s*(\$?)\s*([+-]?(?:\d[\d_,]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\s\d].*?|1)?\s*$")
 
+_GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
+_TAPE = re.compile(
+    r"\s*(?:(\d+(?:\.\d*)?)\s*(?:ft|foot|feet|'|\u2032)\s*-?\s*)?"
+    r"(?:(\d+(?:\.\d*)?)?(?:(?:(?<=\d)[\s-]+)?(?<![\d.])(\d+)\s*/\s*(\d+))?\s*(?:in|inch|inches|\"|\u2033))?\s*",
+)
+"""A length as it is read off a tape: feet, inches and a fraction of an inch, any of them."""
 
 LONGEST_TEXT = 100
 """Longest text that is read as a quantity. A longer one is none, and matching a million digits would hold up the service."""
@@ -185,6 +191,9 @@ def parse(text: str, dimension: Dimension) -> float:
         UnitError: not a number with a unit, or the unit is of another dimension.
     """
     match = _TEXT.match(text) if len(text) <= LONGEST_TEXT else None
+    taped_m = _off_tape(text) if dimension == "length" else None
+    if taped_m is not None:
+        return taped_m
     if match is None:
         raise UnitError(
             f"'{text[:LONGEST_TEXT]}' is not a number with a unit",
@@ -199,6 +208,12 @@ def parse(text: str, dimension: Dimension) -> float:
             f'a {dimension} such as "{EXAMPLES[dimension]}"',
             f"add the unit: one of {', '.join(names_of(dimension))}",
         )
+    if "," in number and not _GROUPED.fullmatch(number):
+        raise UnitError(
+            f"'{text}' has a comma where no thousands begin",
+            f'a {dimension} such as "{EXAMPLES[dimension]}"',
+            f"write the decimal mark as a point: {number.replace(',', '.')} {name}",
+        )
     value = float(number.replace(",", "").replace("_", ""))
     if not math.isfinite(value):
         raise UnitError(
@@ -207,6 +222,18 @@ def parse(text: str, dimension: Dimension) -> float:
             "write an ordinary number",
         )
     return unit(name, dimension).to_si(value)
+
+
+def _off_tape(text: str) -> float | None:
+    """A length as it is read off a tape (``3 ft 6 in``, ``42 1/2 in``, ``5' 6 3/4"``), m; None when it is not written so."""
+    match = _TAPE.fullmatch(text) if len(text) <= LONGEST_TEXT else None
+    if match is None:
+        return None
+    feet, inches, above, below = match.groups()
+    if feet is inches is above is None or (below is not None and not 0 < int(above) < int(below)):
+        return None
+    share = int(above) / int(below) if below is not None else 0.0
+    return float(feet or 0) * M_PER_FT + (float(inches or 0) + share) * M_PER_IN
 
 
 System = Literal["US", "metric"]

@@ -219,3 +219,17 @@ def test_help_names_every_shape_and_every_field():
         assert name in text
     for name in (*chart, *chart["rows"][0]):
         assert name.removesuffix("_m3").removesuffix("_m2").removesuffix("_m") in text
+
+
+def test_a_list_for_a_shape_is_no_file():
+    """It is read as JSON and refused as such."""
+    with pytest.raises(HoldwaterError) as refused:
+        command.main(["--shape", "[1, 2]"], standalone_mode=False)
+    assert "a table in { }" in refused.value.words()
+
+
+def test_a_tank_in_toml_may_be_as_long_as_it_likes():
+    """More than a file's name may have."""
+    text = "# " + "as measured, " * 30 + '\nkind = "box"\nlength = "1 m"\nwidth = "1 m"\nheight = "1 m"\n'
+    result = CliRunner().invoke(command, ["--shape", text, "--depth", "50 cm", "--json"])
+    assert json.loads(result.output)["rows"][0]["volume_m3"] == pytest.approx(0.5)

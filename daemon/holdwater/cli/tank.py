@@ -171,11 +171,19 @@ def _build(name: str, data: Any, at: tuple[str, ...], where: str) -> Tank:
 def _given(given: str) -> tuple[str, dict[str, Any]]:
     """The table of --shape, and where it came from in words."""
     text = given.strip()
-    if text.startswith("{"):
+    if text.startswith("{") or (text.startswith("[") and "=" not in text and not _is_there(text)):
         return "--shape", _json(text, "--shape")
-    if "=" in text and not Path(text).exists():
+    if "=" in text and not _is_there(text):
         return "--shape", _toml(text, "--shape")
     return text, _read(text)
+
+
+def _is_there(text: str) -> bool:
+    """Whether a text is the path of something; a whole config is too long for one."""
+    try:
+        return Path(text).exists()
+    except (OSError, ValueError):
+        return False
 
 
 def _read(path: str) -> dict[str, Any]:

@@ -8,7 +8,16 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from holdwater.config.model import Length, Model, Volume, problem
-from holdwater.config.shape_parts import FLAT, HeadConfig, RoundSolid, Size, Solid, length_words, tidy_kind
+from holdwater.config.shape_parts import (
+    FLAT,
+    HeadConfig,
+    RoundSolid,
+    Size,
+    Solid,
+    length_words,
+    tidy_kind,
+    volume_words,
+)
 from holdwater.tanks import boxes, chart, lying, made, upright
 from holdwater.tanks.heads import Head
 from holdwater.tanks.shapes import Body
@@ -336,7 +345,7 @@ def _rising(points: list[tuple[float, float]], key: str) -> None:
             )
         if not v1 > v0:
             raise problem(
-                f"point {at}: volume {v1 * 1000:.6g} L after {v0 * 1000:.6g} L",
+                f"point {at}: volume {volume_words(v1)} after {volume_words(v0)}",
                 "volumes that rise from point to point",
                 "correct the volume; no water can be lost by filling",
                 key,

@@ -17,9 +17,14 @@ from holdwater.tanks import made
 from holdwater.tanks.heads import Head
 from holdwater.tanks.shapes import Body
 from holdwater.tanks.tilt import Place, tilted
-from holdwater.units import M_PER_IN, UnitError, parse
+from holdwater.units import M3_PER_GAL, M_PER_IN, UnitError, parse
 
 STEEPEST = math.radians(45)
+
+
+def volume_words(m3: float) -> str:
+    """A volume in both units, for messages: ``50 gal (189.3 L)``."""
+    return f"{m3 / M3_PER_GAL:.5g} gal ({m3 * 1000:.4g} L)"
 
 
 def length_words(m: float) -> str:
