@@ -314,6 +314,7 @@ class Loop:
                 self._spare(self._sparing, each)
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
+            self._take_in(self._outlook.on_reading(each.series, each.ts_ms, each.value_si))
             if each.series in self._frost.series:
                 self._freeze(self._frost.on_reading(each.series, each.ts_ms, each.value_si))
         for tank, point in self.picture.feed(fresh):

@@ -68,13 +68,24 @@ class Outlook:
         self._learned = learned
         self._alerts = alerts
         self._newest: dict[str, Ahead] = {}
+        self._waters = waters(site)
 
     def on_level(self, tank: str, point: LevelPoint) -> list[Change]:
         """Take a level; where it is time to look ahead anew, what the rules make of it."""
         if not self._is_due(tank, point):
             return []
         ahead = self._newest[tank] = self._look(self._site.tanks[tank], point)
-        return [] if isinstance(ahead.use, Unknown) else [*self._tell_short(tank, ahead), *self._tell_haul(tank, ahead)]
+        if isinstance(ahead.use, Unknown):
+            return []
+        old = self._tell_old(tank, ahead, point, ahead.use) if self._site.tanks[tank].is_drinking else []
+        return [*self._tell_short(tank, ahead), *self._tell_haul(tank, ahead), *old]
+
+    def on_reading(self, series: str, ts_ms: int, value_si: float) -> list[Change]:
+        """Take any reading; what the rules make of a water temperature."""
+        changes: list[Change] = []
+        for tank in self._waters.get(series, ()):
+            changes += self._alerts.on_fact("warm", tank, Verdict.UNKNOWN, ts_ms, numbers={"water_c": value_si})
+        return changes
 
     def haul(self, tank: str, point: LevelPoint) -> Haul | None:
         """By which day to haul, as of about that level; None where nothing is hauled."""
@@ -88,7 +99,7 @@ class Outlook:
 
     def _is_due(self, name: str, point: LevelPoint) -> bool:
         tank, known = self._site.tanks[name], self._newest.get(name)
-        if not point.ok or point.on_hand_m3 is None or (tank.haul is None and not tank.reserve_m3):
+        if not point.ok or point.on_hand_m3 is None or not (tank.haul or tank.reserve_m3 or tank.is_drinking):
             return False
         if known is None or point.ts_ms // EVERY_MS != known.at_ms // EVERY_MS:
             return True
@@ -153,6 +164,16 @@ class Outlook:
         verdict = Verdict.BACK if haul.by is None else Verdict.UNKNOWN
         return self._alerts.on_fact("haul-by", tank, verdict, ahead.at_ms, numbers=numbers, named=self._names(tank))
 
+    def _tell_old(self, tank: str, ahead: Ahead, point: LevelPoint, use: Use) -> list[Change]:
+        """How long the water in a tank stays there at the present use, dead storage counted."""
+        most_s = 10 * 365 * DAY_S
+        held_m3 = point.total_m3 if point.total_m3 is not None else ahead.on_hand_m3
+        turnover_s = min(most_s, held_m3 / use.mean_m3 * DAY_S) if use.mean_m3 > 0 else most_s
+        numbers = {"turnover_s": turnover_s}
+        return self._alerts.on_fact(
+            "old-water", tank, Verdict.UNKNOWN, ahead.at_ms, numbers=numbers, named=self._names(tank)
+        )
+
     def _stand(self, tank: str, ahead: Ahead) -> dict[str, float]:
         reserve_m3 = self._site.tanks[tank].reserve_m3 or 0.0
         return {"on_hand_m3": ahead.on_hand_m3, "u_m3": ahead.u_m3, "reserve_m3": reserve_m3}
@@ -165,3 +186,12 @@ class Outlook:
     def _noon_ms(self, day: date) -> float:
         """Noon of a local day: an instant that is surely on it."""
         return datetime(day.year, day.month, day.day, 12, tzinfo=self._site.timezone).timestamp() * 1000
+
+
+def waters(site: Site) -> dict[str, tuple[str, ...]]:
+    """Tanks whose water temperature a series tells, by series."""
+    found: dict[str, tuple[str, ...]] = {}
+    for each in site.instruments.values():
+        if each.water_series is not None and each.tank not in found.get(each.water_series, ()):
+            found[each.water_series] = (*found.get(each.water_series, ()), each.tank)
+    return found

@@ -248,6 +248,7 @@ class Alerts:
                 "flows": {name: flow.as_text() for name, flow in self._flows.items()},
                 "notes": self._notes.as_list(),
                 "deeds": self._notes.deeds_as_list(),
+                "shut": list(self._notes.shut),
             },
             separators=(",", ":"),
         )
@@ -274,6 +275,10 @@ class Alerts:
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether the household has written a note of that kind in the last two months."""
         return self._notes.keeps(kind, at_ms)
+
+    def shut(self, tank: str) -> bool:
+        """Whether a note has shut a link of a tank, and none has opened it since."""
+        return any(name == tank for name, _ in self._notes.shut)
 
     def done(self, at_ms: int) -> Mapping[str, Done]:
         """What that can freeze is drained or covered, by its name in the config."""
@@ -346,7 +351,7 @@ class Alerts:
             if name in self._heard:
                 self._heard[name] = Heard(0.0, ts, tuple(gaps), announced_s)
         self._flows = {name: Flow.of(name, text) for name, text in held.get("flows", {}).items()}
-        self._notes = Notes.of(held.get("notes", []), held.get("deeds", []))
+        self._notes = Notes.of(held.get("notes", []), held.get("deeds", []), held.get("shut", []))
 
 
 def _subject(fact: Fact) -> str:

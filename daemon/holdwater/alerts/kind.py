@@ -58,6 +58,9 @@ class View(Protocol):
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether the household has written a note of that kind in the last two months."""
 
+    def shut(self, tank: str) -> bool:
+        """Whether a note has shut a link of a tank, and none has opened it since."""
+
     def done(self, at_ms: int) -> Mapping[str, Done]:
         """What that can freeze is drained or covered at a time, by its name in the config."""
 

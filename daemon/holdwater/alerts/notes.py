@@ -40,14 +40,15 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """The notes that hold, and the newest one about each thing that can freeze."""
+    """The notes that hold, the newest one about each thing that can freeze, and the links that are shut."""
 
     held: tuple[Held, ...] = ()
     deeds: Deeds = field(default_factory=dict)
+    shut: tuple[tuple[str, int], ...] = ()
 
     def added(self, kind: str, at_ms: int, body: Mapping[str, object]) -> Notes:
         """With one more note; `tank` names its subject, `until_ms` or `for_s` its end; *home* ends *away*."""
-        notes = replace(self, deeds=with_note(self.deeds, kind, at_ms, body))
+        notes = replace(self, deeds=with_note(self.deeds, kind, at_ms, body), shut=_shut(self.shut, kind, body))
         if kind == "home":
             return replace(notes, held=tuple(each for each in self.held if each.kind != "away"))
         lasts_ms = LASTS_MS.get(kind)
@@ -91,7 +92,17 @@ class Notes:
         return [[name, each.kind, each.at_ms] for name, each in self.deeds.items()]
 
     @classmethod
-    def of(cls, rows: Iterable[list[Any]], deeds: Iterable[list[Any]] = ()) -> Notes:
+    def of(cls, rows: Iterable[list[Any]], deeds: Iterable[list[Any]] = (), shut: Iterable[list[Any]] = ()) -> Notes:
         """The notes from JSON."""
         held = (Held(str(kind), str(subject), int(from_ms), int(until_ms)) for kind, subject, from_ms, until_ms in rows)
-        return cls(tuple(held), {str(name): Done(str(kind), int(at_ms)) for name, kind, at_ms in deeds})
+        done = {str(name): Done(str(kind), int(at_ms)) for name, kind, at_ms in deeds}
+        return cls(tuple(held), done, tuple((str(tank), int(link)) for tank, link in shut))
+
+
+def _shut(before: tuple[tuple[str, int], ...], kind: str, body: Mapping[str, object]) -> tuple[tuple[str, int], ...]:
+    """Links that notes have shut and not opened since, as (tank, position)."""
+    tank, link = body.get("tank"), body.get("link")
+    if kind not in ("link shut", "link open") or not isinstance(tank, str) or not isinstance(link, int):
+        return before
+    others = tuple(each for each in before if each != (tank, link))
+    return (*others, (tank, link)) if kind == "link shut" else others

@@ -15,6 +15,8 @@ def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:  # noqa:
     if fact.trusted_m3 is not None:
         return Judgement(fact.tank, Verdict.BACK, (("on_hand_m3", fact.trusted_m3), ("u_m3", fact.u_m3)))
     reason = reason_of(fact.quality)
+    if reason is Reason.LINK:
+        return None  # *link shut* tells of vessels that stand apart
     numbers: tuple[tuple[str, float], ...] = ()
     trusted = view.trusted(fact.tank)
     if trusted is not None:
@@ -56,6 +58,7 @@ KIND = Kind(
     defaults=Defaults(timing=Timing(raise_after_ms=20 * MIN_MS, clear_after_ms=20 * MIN_MS, raise_count=3)),
     listens=(LevelFact,),
     judge=judge,
+    held_by=("disagree",),
     short=short,
     long=long,
     manual=(
