@@ -15,7 +15,7 @@ from holdwater.snapshot import TankNow
 from holdwater.store.rows import DAY_MS, NoteRow
 from holdwater.web.history import note_words
 from holdwater.web.view import SHOWN, Scene, day_line
-from holdwater.web.words import amount, bare, first_sentence, local, plus_minus
+from holdwater.web.words import amount, bare, first_sentence, haul_words, local, plus_minus
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -110,6 +110,8 @@ def _table(scene: Scene, week: Week) -> list[str]:
     for name in scene.site.tanks:
         rows.append(_row(name, scene, week.books.get(name, ())))
     short = [name for name in scene.site.tanks if sum(each.is_whole for each in week.books.get(name, ())) < WEEK_DAYS]
+    hauls = [f"{name} {words}" for name in scene.site.tanks if (words := _haul(name, scene))]
+    rows += _wrapped("; ".join(hauls) + ".") if hauls else []
     if short:
         rows += _wrapped(f"* not all seven days were heard: {', '.join(short)}")
     came = [words for name in scene.site.tanks if (words := _inflow(name, week.books.get(name, ()), scene.measure))]
@@ -133,6 +135,11 @@ def _row(name: str, scene: Scene, book: Sequence[Account]) -> str:
         return f"{plain(name)[:16]:16} {'UNKNOWN':>8} {'':>4} {'':>13} {used:>6}{mark} {came:>8} {rest:>12}".rstrip()
     on_hand, doubt = amount(state.on_hand_m3, state.u_m3, measure), plus_minus(state.u_m3, measure)
     return f"{plain(name)[:16]:16} {on_hand:>8} {doubt:>4} {_lasts(state):>13} {used:>6}{mark} {came:>8} {rest:>12}".rstrip()
+
+
+def _haul(name: str, scene: Scene) -> str:
+    state = scene.snapshot.tank(name)
+    return "" if state is None else haul_words(state.haul_by, late=state.haul_late)
 
 
 def _rest(whole: Sequence[Account], measure: Measure) -> str:

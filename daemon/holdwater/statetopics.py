@@ -96,6 +96,7 @@ def tank_said(name: str, state: TankNow, scene: Scene) -> Said:
         "plus_minus": plus_minus(state.u_m3, measure) if known else None,
         "unit": measure.volume_unit,
         "days": [_whole(each) for each in (state.days_low, state.days_mid, state.days_high)],
+        "haul_by": state.haul_by or None,
         "quality": "ok" if state.quality == OK else quality_words(state.quality),
         "reason": state.reason,
     }

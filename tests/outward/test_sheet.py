@@ -139,6 +139,21 @@ def test_what_went_unseen_is_a_figure_only_where_it_is_more_than_its_doubt() -> 
     assert " 21\n" not in sheet_text(scene(), loose)
 
 
+def test_the_day_to_haul_by_stands_under_the_table() -> None:
+    """And that it is past."""
+    tanks = well(SITE).tanks
+    dry = replace(
+        well(SITE),
+        tanks=(
+            replace(tanks[0], haul_by="2026-11-07"),
+            replace(tanks[1], haul_by="2026-10-28", haul_late=True),
+            tanks[2],
+        ),
+    )
+    text = sheet_text(scene(dry), week())
+    assert "drinking haul by Sat 7 Nov; garden haul now: the day to be safe is past.\n" in text
+
+
 def test_a_week_nobody_heard_claims_no_use() -> None:
     """A dash, not a zero."""
     text = sheet_text(scene(), week(books={}))

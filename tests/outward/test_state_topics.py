@@ -193,6 +193,9 @@ def test_a_tanks_state_has_the_households_figures_the_exact_ones_and_its_time() 
     assert state["u_m3"] == pytest.approx(well(SITE).tanks[0].u_m3, abs=0.00001)
     assert (state["known"], state["quality"], state["reason"]) == (True, "ok", "")
     assert (state["at"], state["sent"]) == ("2026-10-28T23:17:50Z", "2026-10-28T23:20:00Z")
+    assert state["haul_by"] is None
+    hauled = replace(well(SITE).tanks[0], haul_by="2026-11-07")
+    assert json.loads(tank_said("drinking", hauled, scene(well(SITE))).text)["haul_by"] == "2026-11-07"
 
 
 def test_an_unknown_level_is_null_with_its_reason_never_zero() -> None:
