@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
@@ -16,10 +15,12 @@ import pytest
 from click.testing import CliRunner
 
 from holdwater.cli import commands
+from holdwater.cli.doctor import _mirror as mirror_findings
 from holdwater.errors import HoldwaterError, OutsideError, UsageError
 from holdwater.mirror.child import MirrorChild
 from holdwater.mirror.lines import head
 from holdwater.mirror.verify import counter
+from holdwater.sitefile import open_site
 from place import MINUTE_MS, START_MS, Daemon, payload, publisher, reading, run_command, text_of
 
 LINES = [reading(START_MS + n * 20 * MINUTE_MS, 1.3 - n / 2000) for n in range(100)]  # 33 hours
@@ -147,6 +148,27 @@ def test_a_service_without_a_mirror_loads_nothing_of_it() -> None:
     assert done.stdout == "[]\n"
 
 
+def test_doctor_says_a_mirror_that_is_behind_or_stopped_with_what_to_do(place, config) -> None:
+    """Never looked; server away; hours behind; well again."""
+    site = open_site(config, {})
+
+    def finding():
+        (found,) = mirror_findings(site, place.folder)
+        return found
+
+    assert not finding().well
+    assert finding().words == "has not looked yet"
+    good, place.settings = place.settings, replace(place.settings, url="http://127.0.0.1:1")
+    place.send()
+    assert not finding().well
+    assert "wait, the oldest of Mon 21 Sep" in finding().words
+    assert "it cannot be connected to" in finding().words
+    assert "kept" in finding().fix
+    place.settings = good
+    place.send()
+    assert finding().well
+
+
 def wait_until(found: Callable[[], bool], seconds: float = 20.0) -> None:
     end = time.monotonic() + seconds
     while not found():
@@ -173,12 +195,11 @@ def test_the_running_service_mirrors_by_itself_and_takes_its_mirror_with_it(tmp_
         child = mirror_of(daemon)
         assert b"t0ken" not in Path(f"/proc/{child}/cmdline").read_bytes() + Path(f"/proc/{child}/environ").read_bytes()
         assert rss_kib(child) < 120_000  # with NumPy and pandas beside it, which a board has not
-        status = run_command("status", "--config", str(tmp_path / "site.toml"))
-        assert "mirror: up to date" in status.stdout
-        answer = json.loads(run_command("status", "--json", "--config", str(tmp_path / "site.toml")).stdout)
-        assert answer["mirror"]["running"] is True
-        assert answer["mirror"]["waiting"] == 0
-        assert "ok     mirror: up to date" in run_command("doctor", "--config", str(tmp_path / "site.toml")).stdout
+        said = run_command("status", "--config", str(tmp_path / "site.toml")).stdout
+        assert "mirror: up to date" in said
+        site = open_site(tmp_path / "site.toml", {})
+        (finding,) = mirror_findings(site, site.store.folder)
+        assert (finding.what, finding.well) == ("mirror", True)
         daemon.kill()
         wait_until(lambda: not Path(f"/proc/{child}").exists())
     finally:
