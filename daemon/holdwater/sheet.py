@@ -164,7 +164,7 @@ def _inflow(name: str, book: Sequence[Account], measure: Measure) -> str:
         for kind, volume_m3 in each.inflow_m3:
             by_kind[kind] = by_kind.get(kind, 0.0) + volume_m3
     parts = [
-        f"{kind} {measure.volume(volume_m3):.0f}"
+        f"{measure.volume(volume_m3):.0f} {kind}"
         for kind, volume_m3 in by_kind.items()
         if measure.volume(volume_m3) >= 1
     ]
@@ -188,7 +188,7 @@ def _told(scene: Scene, outcomes: Sequence[Outcome]) -> list[str]:
     for each in outcomes[:MOST_TOLD]:
         seen = "" if each.seen_ms is None else f" Seen {_when(each.seen_ms, scene)}."
         end = f" Over after {each.lasted}." if each.over_ms is not None else " Still on."
-        noted = "".join(f" Noted: {note_words(note, scene.measure)}." for note in each.notes[:2])
+        noted = "".join(f" Noted: {note_words(note, scene.measure).rstrip('.')}." for note in each.notes[:2])
         missed = f" Not by {', '.join(each.untold)}." if each.untold else ""
         head = f"{_when(each.raised_ms, scene)}, {each.severity}: {first_sentence(bare(each.text))}"
         lines += _wrapped(f"{head}{seen}{end}{noted}{missed}", "  ", "    ")
@@ -213,11 +213,15 @@ def _last_done(scene: Scene, week: Week) -> list[str]:
         newest[kind, tank] = max(newest.get((kind, tank), 0), at_ms)
     parts = []
     for (kind, tank), at_ms in sorted(newest.items()):
-        days = (scene.now_ms - at_ms) // DAY_MS
-        parts.append(f"{kind}{f' ({tank})' if tank else ''} {_when(at_ms, scene)}, {days} days ago")
+        parts.append(f"{kind}{f' ({tank})' if tank else ''} {_when(at_ms, scene)}, {_ago(scene.now_ms - at_ms)}")
     never = [kind for kind in CHORES if not any(each == kind for each, _ in newest)]
     words = "; ".join(parts) or "nothing"
     return ["LAST DONE", *_wrapped(words + (f". Never noted: {', '.join(never)}" if never else "") + ".", "  ", "  ")]
+
+
+def _ago(ms: int) -> str:
+    days = ms // DAY_MS
+    return f"{days} days ago" if days > 1 else "a day ago" if days == 1 else "less than a day ago"
 
 
 def _ways(scene: Scene, reached: Mapping[str, tuple[int | None, int | None]]) -> list[str]:

@@ -30,7 +30,7 @@ def read_week(site: Site, reader: Reader, now_ms: int) -> Week:
     books = {name: tank_book(site, reader, name, first, last)[0] for name in site.tanks}
     rain_m = sum(each.depth_m for each in rain_of(site, reader, start_ms, end_ms)) if site.rain_series else None
     notes = reader.notes(now_ms - YEAR_MS, now_ms + DAY_MS)
-    lives = reader.lives(now_ms - REACHED_MS)
+    lives = [life for life in reader.lives(now_ms - REACHED_MS) if life.steps[0].at_ms <= now_ms]
     told = [each for each in lives if any(step.at_ms >= start_ms for step in each.steps) or each.state != "clear"]
     found = sorted(outcomes(told, notes), key=lambda each: -each.raised_ms)
     return Week(

@@ -79,7 +79,7 @@ drinking              212    5    15 (12-19)     77       125    none seen
 garden                540   14    55 (42-70)    126         0           21
 cabin                 160    4             -     20*        0    none seen
 * not all seven days were heard: cabin
-Came in: drinking load 125.
+Came in: drinking 125 load.
 Rain: 0.25 in
 
 TO DO

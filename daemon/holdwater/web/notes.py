@@ -110,7 +110,7 @@ class NotePages:
 
     def _say(self, uid: str, kind: NoteKind, body: Mapping[str, object], measure: Measure) -> None:
         row = NoteRow(0, uid, 0, 0, kind.name, in_si(body))
-        self._said[uid] = f"Noted: {note_words(row, measure)}."
+        self._said[uid] = f"Noted: {note_words(row, measure).rstrip('.')}."
         while len(self._said) > SAID_KEPT:
             self._said.popitem(last=False)
 

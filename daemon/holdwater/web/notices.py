@@ -87,6 +87,6 @@ def _came(each: Outcome, scene: Scene) -> tuple[str, ...]:
     if each.untold:
         lines.append(f"Not by {', '.join(each.untold)}.")
     lines.append("Nobody marked it as seen." if each.seen_ms is None else f"Seen {scene.when(each.seen_ms)}.")
-    lines += [f"Noted {scene.when(note.at_ms)}: {note_words(note, scene.measure)}." for note in each.notes]
+    lines += [f"Noted {scene.when(note.at_ms)}: {note_words(note, scene.measure).rstrip('.')}." for note in each.notes]
     lines.append(f"Over: {each.ended}" if each.ended else "It is still on.")
     return tuple(lines)
