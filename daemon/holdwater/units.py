@@ -23,6 +23,7 @@ DIMENSIONS: tuple[str, ...] = get_args(Dimension)
 
 M_PER_IN = 0.0254
 M_PER_FT = 0.3048
+KG_PER_LB = 0.45359237
 M2_PER_FT2 = M_PER_FT**2
 M3_PER_GAL = 231 * M_PER_IN**3
 PA_PER_PSI = 0.45359237 * 9.80665 / M_PER_IN**2
@@ -97,7 +98,7 @@ def _table() -> dict[str, Unit]:
         ("A", "current", 1.0, 0.0),
         ("mA", "current", 0.001, 0.0),
         ("kg", "mass", 1.0, 0.0),
-        ("lb lbs", "mass", 0.45359237, 0.0),
+        ("lb lbs", "mass", KG_PER_LB, 0.0),
         ("R", "insulation", 0.1761101838, 0.0),  # h ft2 degF / Btu in m2 K / W; Btu(IT), SP 811 B.8
         ("m2K/W", "insulation", 1.0, 0.0),
         ("m/s", "speed", 1.0, 0.0),

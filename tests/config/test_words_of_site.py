@@ -179,3 +179,23 @@ def test_a_topic_to_publish_on_is_checked(topic, words):
     """OASIS MQTT 5.0, 4.7: wildcards, $, empty levels, NUL."""
     assert words in topic_problem(topic)
     assert bool(topic_problem(topic)) == bool(words)
+
+
+def test_counters_load_cells_and_switches_say_how_they_are_set(read):
+    """What one pulse is and which way its water goes, the tare, the heights; a rain gauge stands by the weather."""
+    said = "\n".join(
+        site_words(
+            read(
+                '[sensor.tap]\ntank = "drinking"\nkind = "flow pulses"\nseries = "w:tap"\nper_pulse = "0.1 gal"\n'
+                '[sensor.fill]\ntank = "drinking"\nkind = "flow pulses"\nseries = "w:fill"\nper_pulse = "1 gal"\nflows = "in"\n'
+                '[sensor.tips]\nkind = "rain pulses"\nseries = "w:tips"\nper_pulse = "0.01 in"\n'
+                '[sensor.scale]\ntank = "drinking"\nkind = "load cell"\nseries = "w:kg"\nempty = "45 lb"\ncarried = "50 %"\n'
+                '[sensor.switch]\ntank = "drinking"\nkind = "float"\nseries = "w:up"\nheights = ["10 in", "50 in"]\n'
+            )
+        )
+    )
+    assert "reads w:tap, 0.1 gal a pulse, water that leaves the tank" in said
+    assert "reads w:fill, 1 gal a pulse, water that comes into the tank" in said
+    assert "sensor tips: rain pulses, reads w:tips, 0.01 in of rain a tip" in said
+    assert "shows 45 lb when empty, carries 50 % of the weight" in said
+    assert "switches at 10 in and 50 in" in said

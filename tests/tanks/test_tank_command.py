@@ -163,7 +163,7 @@ def test_joined_vessels_by_their_own_levels():
     [
         ([], 2, "neither a tank's NAME nor --shape"),
         (["--shape", "{"], 2, "line 1"),
-        (["--shape", "[1]"], 3, "no such file"),
+        (["--shape", "[1]"], 2, "a table in { }"),
         (["--shape", "{" * 60000], 2, "expected"),
         (["--shape", "kind = box"], 2, "line 1"),
         (["--shape", "/nowhere/tank.toml"], 3, "no such file"),

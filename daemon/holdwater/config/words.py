@@ -9,10 +9,12 @@ from holdwater.config.mirrors import MirrorSettings
 from holdwater.config.site import Site
 from holdwater.tanks.tank import Tank
 from holdwater.tanks.words import hauled
-from holdwater.units import M2_PER_FT2, M3_PER_GAL, M_PER_FT, Measure, trimmed
+from holdwater.units import KG_PER_LB, M2_PER_FT2, M3_PER_GAL, M_PER_FT, Measure, trimmed
+from holdwater_sensors.bounds import FloatSwitch
 from holdwater_sensors.counter import Pulses
 from holdwater_sensors.echo import Ultrasonic
-from holdwater_sensors.instrument import Instrument
+from holdwater_sensors.instrument import Dip, Instrument
+from holdwater_sensors.weight import LoadCell
 
 DAY_S = 86400
 
@@ -76,8 +78,9 @@ def _area(m2: float, measure: Measure) -> str:
 def instrument_words(instrument: Instrument, measure: Measure) -> str:
     """One sensor: kind, series, where it is mounted, from when it counts."""
     parts = [f"{instrument.kind}, reads {instrument.series}"]
+    parts += _counts_and_weights(instrument, measure)
     height_m = getattr(instrument.physics, "height_m", None)
-    if height_m is not None:
+    if height_m is not None and not (isinstance(instrument.physics, Dip) and height_m == 0):
         what = "face" if isinstance(instrument.physics, Ultrasonic) else "mounted"
         parts.append(f"{what} {measure.length_text(height_m)} above the floor")
     if instrument.vessel:
@@ -101,6 +104,24 @@ def instrument_words(instrument: Instrument, measure: Measure) -> str:
         ]
         parts.append(f"calibrated from {', '.join(since)}")
     return ", ".join(parts)
+
+
+def _counts_and_weights(instrument: Instrument, measure: Measure) -> list[str]:
+    """What is said only of counters, load cells and float switches."""
+    physics = instrument.physics
+    if isinstance(physics, Pulses) and instrument.kind == "rain pulses":
+        return [f"{measure.rain(physics.per_pulse):.3g} {'in' if measure.system == 'US' else 'mm'} of rain a tip"]
+    if isinstance(physics, Pulses):
+        each = f"{measure.volume(physics.per_pulse):.3g} {measure.volume_unit} a pulse"
+        return [each, "water that comes into the tank" if instrument.fills else "water that leaves the tank"]
+    if isinstance(physics, LoadCell):
+        pounds = measure.system == "US"
+        empty = f"{trimmed(physics.empty_kg / (KG_PER_LB if pounds else 1.0), 1)} {'lb' if pounds else 'kg'}"
+        carried = "" if physics.carried == 1.0 else f", carries {physics.carried * 100:.0f} % of the weight"
+        return [f"shows {empty} when empty{carried}"]
+    if isinstance(physics, FloatSwitch):
+        return ["switches at " + " and ".join(measure.length_text(each) for each in physics.heights_m)]
+    return []
 
 
 def day(ms: int) -> str:
@@ -127,11 +148,13 @@ def _place(site: Site) -> str:
 
 def _weather(site: Site) -> str:
     named = (("air", site.air_series), ("rain", site.rain_series), ("barometer", site.barometer_series))
+    gauges = [each for each in site.instruments.values() if not each.tank]
     humidity = f", humidity from {site.humidity_series}" if site.humidity_series else ""
     return (
         "Weather: "
         + ", ".join(f"{what} from {series}" if series else f"no {what}" for what, series in named)
         + humidity
+        + "".join(f"\n  sensor {each.name}: {instrument_words(each, site.measure)}" for each in gauges)
     )
 
 
