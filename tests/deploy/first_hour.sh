@@ -19,7 +19,7 @@ began=$(now)
 ./install --config /root/site.toml --tls
 mark "install seconds $(since "$began")"
 ./install --tls >/tmp/again
-if grep -E '^ *did:' /tmp/again | grep -v 'certificates'; then exit 1; fi
+if grep -E '^ *did:' /tmp/again; then exit 1; fi
 mark "second install did nothing"
 mark "disk kB $(du -sk /opt/holdwater | cut -f1)"
 mark "store mode $(stat -c '%a %U' /var/lib/holdwater)"

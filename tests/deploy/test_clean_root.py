@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
 EMULATED = {"amd64": "x86_64", "arm64": "aarch64", "armhf": "arm"}
 PACKAGES = "python3,ca-certificates,mosquitto,openssl"
+SYSTEMD = ",systemd,systemd-sysv,dbus,iproute2"
 SITE = """
 [site]
 name = "Our tank"
@@ -65,20 +66,20 @@ def runs_here(arch: str) -> bool:
 @pytest.fixture
 def clean_root(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]:
     """A Debian root with Python and Mosquitto, nothing else; a copy of one that is kept, or made by debootstrap."""
-    arch: str = request.param
+    arch, _, kind = request.param.partition("-")
     need(os.geteuid() == 0, "making a Debian root needs root")
     need(
         shutil.which("debootstrap") is not None,
         "debootstrap is missing: sudo apt-get install -y debootstrap qemu-user-static",
     )
     need(runs_here(arch), f"no emulation of {arch}: sudo apt-get install -y qemu-user-static")
-    kept = Path(os.environ.get("HOLDWATER_ROOTS", tmp_path)) / arch
+    kept = Path(os.environ.get("HOLDWATER_ROOTS", tmp_path)) / request.param
     if not (kept / "usr").exists():
         command = [
             "debootstrap",
             f"--arch={arch}",
             "--variant=minbase",
-            f"--include={PACKAGES}",
+            f"--include={PACKAGES}{SYSTEMD if kind else ''}",
             "bookworm",
             str(kept),
             "http://deb.debian.org/debian",
@@ -144,3 +145,42 @@ def test_the_first_hour_works_in_a_clean_debian_root(
     ):
         assert words in marks, (words, marks)
     assert int(next(mark for mark in marks if mark.startswith("disk kB")).split()[-1]) < 100_000
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("clean_root", ["amd64-systemd"], indirect=True)
+def test_the_service_runs_by_its_unit_under_a_real_systemd(clean_root: Path, tmp_path: Path) -> None:
+    """Booted in a container without network: hardened unit, a reading stored, kill -9 and back, journal, certificates, uninstall."""
+    need(
+        shutil.which("systemd-nspawn") is not None,
+        "systemd-nspawn is missing: sudo apt-get install -y systemd-container",
+    )
+    root = clean_root / "root"
+    shutil.copytree(bundle("amd64", tmp_path / "out"), root / "bundle")
+    (root / "site.toml").write_text(SITE)
+    shutil.copy(HERE / "under_systemd.sh", root / "under_systemd.sh")
+    units = clean_root / "etc/systemd/system"
+    (units / "told.service").write_text(
+        "[Unit]\nAfter=multi-user.target\n[Service]\nType=oneshot\nExecStart=/bin/sh /root/under_systemd.sh\n"
+    )
+    (units / "default.target.wants").mkdir(exist_ok=True)
+    (units / "default.target.wants" / "told.service").symlink_to("../told.service")
+    inside = f"ip link set lo up && exec systemd-nspawn -q --register=no --keep-unit -D {clean_root} -b"
+    subprocess.run(["unshare", "--net", "sh", "-c", inside], capture_output=True, timeout=400, check=False)
+    told = (root / "told.txt").read_text()
+    print(told)
+    marks = re.findall(r"^== (.*)$", told, re.M)
+    for words in (
+        "service active broker active",
+        "second install did nothing",
+        "stored under the hardened unit",
+        "user holdwater",
+        "killed and active again",
+        "certificates looked at",
+        "the journal knows severities",
+        "no marks in the journal's text",
+        "all done",
+    ):
+        assert words in marks, f"{words!r} is not in {marks}\n{told[-3000:]}"
+    exposure = next(mark.split()[1] for mark in marks if mark.startswith("exposure"))
+    assert float(exposure) <= 1.5

@@ -118,14 +118,17 @@ def enrol(name: str, password: str, passwords: Path = PASSWORDS) -> str:
     return (
         f"{name} may come in at the broker now."
         if _reread()
-        else f"The broker lets {name} in after: sudo systemctl reload mosquitto"
+        else f"The broker lets {name} in after: sudo systemctl restart mosquitto"
     )
 
 
 def _reread() -> bool:
     """Have the broker read its passwords again (SIGHUP)."""
     if Path("/run/systemd/system").is_dir():
-        done = subprocess.run(["/usr/bin/systemctl", "reload", "mosquitto"], capture_output=True, check=False)
+        # Not `reload`: that needs a /bin/kill, which a small Debian lacks.
+        done = subprocess.run(
+            ["/usr/bin/systemctl", "kill", "-s", "HUP", "mosquitto"], capture_output=True, check=False
+        )
         return done.returncode == 0
     try:
         os.kill(int(BROKER_PID.read_text()), signal.SIGHUP)
