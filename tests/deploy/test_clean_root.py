@@ -112,9 +112,10 @@ def test_the_first_hour_works_in_a_clean_debian_root(
     (clean_root / "root" / "site.toml").write_text(SITE)
     shutil.copy(HERE / "first_hour.sh", clean_root / "root" / "first_hour.sh")
     # A network of its own with nothing but loopback, processes of its own that end with it.
-    inside = (
-        f"mount -t proc proc {clean_root}/proc && ip link set lo up && exec chroot {clean_root} sh /root/first_hour.sh"
-    )
+    # A 32-bit program under emulation cannot list folders of ext4 (64-bit offsets), those in memory it can. A board is not affected.
+    listed = f"mount -t tmpfs tmpfs {clean_root}/etc/mosquitto/conf.d && " if arch == "armhf" else ""
+    start = f"ip link set lo up && exec chroot {clean_root} sh /root/first_hour.sh"
+    inside = f"{listed}mount -t proc proc {clean_root}/proc && {start}"
     plain = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LANG": "C.UTF-8"}
     done = subprocess.run(
         ["unshare", "--net", "--mount", "--pid", "--fork", "--kill-child", "sh", "-c", inside],
