@@ -1,4 +1,4 @@
-"""What lies ahead of each tank: days above its reserve, and by which day to haul. Worked out anew every quarter of an hour."""
+"""What lies ahead of each tank: days above its reserve, and by which day to haul. Worked out anew every hour."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from holdwater.ahead.haul import Haul, Stock, Trip, haul_by
 from holdwater.alerts.states import Verdict
 from holdwater.balance.days import day_of
 from holdwater.balance.supply import Days, Unknown, Use, days_above_reserve
+from holdwater.store.rows import HOUR_MS
 
 if TYPE_CHECKING:
     from holdwater.alerts.engine import Alerts
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from holdwater.gauge import LevelPoint
     from holdwater.tanks.tank import Tank
 
-EVERY_MS = 15 * 60_000
+EVERY_MS = HOUR_MS
 """Days ahead do not move faster; worked out with each reading they would cost more than the reading."""
 
 MOVED = 0.03

@@ -25,8 +25,8 @@ COMMIT_EVENTS = 2000
 """Events a commit in replay: the recording is the safe copy, so speed counts."""
 
 ROLL_HOURS = 24
-LEARN_DAYS = 7
-"""Days learned at once in a replay: each stretch reads a day more than itself for its margins."""
+COMMIT_MS = 6 * HOUR_MS
+"""However few events there are: a commit so often lets each day be learned when a running service would learn it."""
 
 LONG_TICK_S = 300.0
 """In a silence of the recording, time is let pass in steps of this length, or to the next moment at which a rule wants to look."""
@@ -63,6 +63,7 @@ class Replay:
             site, store, Surroundings(self.clock, Nowhere(), NoPost(), trusted=lambda: True, window=lambda: 1 << 30)
         )
         self._waiting = 0
+        self._committed_ms = start_ms
         self._ticked_s = self.clock.mono_s()
         self.refused: list[str] = []
 
@@ -76,7 +77,7 @@ class Replay:
         if isinstance(line.event, Request):
             self.refused += self.loop.errors()
         self._waiting += 1
-        if self._waiting >= COMMIT_EVENTS:
+        if self._waiting >= COMMIT_EVENTS or line.at_ms - self._committed_ms >= COMMIT_MS:
             self.commit()
 
     def pass_to(self, at_ms: int) -> None:
@@ -91,11 +92,11 @@ class Replay:
 
     def commit(self) -> None:
         """Commit, and roll up whole days that are over."""
-        self._waiting = 0
+        self._waiting, self._committed_ms = 0, self.clock.wall_ms()
         self.loop.commit()
         newest = self.loop.newest_ms
         self.loop.roll_up_to(newest - newest % HOUR_MS, hours=ROLL_HOURS)
-        self.loop.learn_due(LEARN_DAYS)
+        self.loop.learn_due(1)
 
     def finish(self) -> None:
         """Commit and roll up what is left."""

@@ -124,16 +124,16 @@ def test_without_a_known_use_nobody_is_told_anything(rig: Rig) -> None:
     assert phases(run(rig, 100.0, 6, Learned(rig.site))) == []  # type: ignore[arg-type]
 
 
-def test_it_is_looked_ahead_every_quarter_of_an_hour_and_when_much_water_came(rig: Rig) -> None:
+def test_it_is_looked_ahead_every_hour_and_when_much_water_came(rig: Rig) -> None:
     """Not with each reading: that would cost more than the reading."""
     outlook = Outlook(rig.site, learned(rig.site), rig.alerts)  # type: ignore[arg-type]
-    at_ms = rig.ts_ms - rig.ts_ms % (15 * MIN_MS)
+    at_ms = rig.ts_ms - rig.ts_ms % (60 * MIN_MS)
     point = LevelPoint(at_ms, 0.5, gal(200), gal(220), gal(0.5), gal(0.5), 0)
     assert outlook._is_due("drinking", point)
     outlook.on_level("drinking", point)
     assert not outlook._is_due("drinking", point._replace(ts_ms=at_ms + MIN_MS))
     assert outlook._is_due("drinking", point._replace(ts_ms=at_ms + MIN_MS, on_hand_m3=gal(320)))
-    assert outlook._is_due("drinking", point._replace(ts_ms=at_ms + 15 * MIN_MS))
+    assert outlook._is_due("drinking", point._replace(ts_ms=at_ms + 60 * MIN_MS))
     found = outlook.haul("drinking", point)
     assert found is not None
     assert found.by is not None

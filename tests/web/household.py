@@ -16,7 +16,17 @@ from zoneinfo import ZoneInfo
 from holdwater.config.site import PageSettings, Site
 from holdwater.errors import UsageError
 from holdwater.snapshot import NodeNow, NoticeNow, Snapshot, TankNow
-from holdwater.store.rows import DAY_MS, HOUR_MS, LevelRow, NoteRow, NoticeLife, NoticeStepRow, RollRow
+from holdwater.store.rows import (
+    DAY_MS,
+    HOUR_MS,
+    ForecastRow,
+    LevelRow,
+    NoteRow,
+    NoticeLife,
+    NoticeStepRow,
+    ReadingRow,
+    RollRow,
+)
 from holdwater.tanks.boxes import box
 from holdwater.tanks.lying import horizontal_cylinder
 from holdwater.tanks.tank import Tank
@@ -211,8 +221,21 @@ class BookReader:
 
     def rolls(self, series: str, span_ms: int, start_ms: int, end_ms: int) -> Sequence[RollRow]:
         self._check()
-        assert span_ms == DAY_MS
+        if span_ms != DAY_MS:
+            return []  # the book holds days
         return [row for row in self._book.rolled.get(series, []) if start_ms <= row.start_ms < end_ms]
+
+    def readings(self, series: str, start_ms: int, end_ms: int) -> Sequence[ReadingRow]:
+        self._check()
+        return []
+
+    def forecasts(self, start_ms: int, end_ms: int) -> Sequence[ForecastRow]:
+        self._check()
+        return []
+
+    def models(self, kind: str) -> Sequence[tuple[str, int, bytes]]:
+        self._check()
+        return []
 
     def notices(self, start_ms: int, end_ms: int) -> Sequence[NoticeStepRow]:
         self._check()

@@ -10,7 +10,8 @@ from holdwater.alerts.telling import SHORT_MAX, Telling, days_text
 from holdwater.alerts.water import source
 
 DAY_S = 86400.0
-AHEAD_S, BACK_S = 7 * DAY_S, 10 * DAY_S  # a week to plan a trip: common practice, no source
+AHEAD_S = 7 * DAY_S  # a week to plan a trip: common practice, no source
+SHARE = 0.5  # and no sooner than half of what a load lasts, else small loads would be announced without end
 LAST_S, LAST_BACK_S = DAY_S, 2 * DAY_S  # from the day before the last one on it is *act today*
 SURGE = "A part-full load surges: mind payload, axles, tires and hitch."
 
@@ -22,8 +23,9 @@ def judge(fact: SystemFact, view: View, rule: Rule) -> Judgement | None:  # noqa
     if left_s is None:
         given = Verdict(fact.verdict)
         return None if given is Verdict.UNKNOWN else Judgement(fact.subject, given, numbers, words, upper=given)
-    raise_s = AHEAD_S if rule.raise_at is None else rule.raise_at
-    clear_s = max(raise_s + DAY_S, BACK_S) if rule.clear_at is None else rule.clear_at
+    gained_s = fact.numbers.get("gained_s", 2 * AHEAD_S)
+    raise_s = max(LAST_BACK_S, min(AHEAD_S, SHARE * gained_s)) if rule.raise_at is None else rule.raise_at
+    clear_s = raise_s + DAY_S if rule.clear_at is None else max(raise_s, rule.clear_at)
     verdict = below(left_s, raise_s, clear_s)
     return Judgement(fact.subject, verdict, numbers, words, upper=below(left_s, LAST_S, LAST_BACK_S))
 
@@ -100,17 +102,18 @@ KIND = Kind(
     severity=Severity.KNOW,
     upper=Severity.TODAY,
     defaults=Defaults(
-        raise_at=AHEAD_S, clear_at=BACK_S, timing=Timing(raise_after_ms=60 * MIN_MS, clear_after_ms=60 * MIN_MS, raise_count=2)
+        timing=Timing(raise_after_ms=60 * MIN_MS, clear_after_ms=60 * MIN_MS, raise_count=2)
     ),
     listens=(SystemFact,),
     judge=judge,
     short=short,
     long=long,
     manual=(
-        "For a tank with `[tank.NAME.haul]`: the last day to set out is a week off or nearer. It is the day on which the reserve "
-        "is reached at heavy use (one future in ten is worse) less the worst wait; rain and wells are not counted on. It says whether "
-        "the load fits. From the day before on it is *act today*. It goes when the day is ten days off again, or when a well has "
-        "brought as much as was used for two weeks. What to do: look whether road and fill station are open, then haul."
+        "For a tank with `[tank.NAME.haul]`: the last day to set out is a week off or nearer, or half as long as a load lasts where "
+        "that is less. It is the day on which the reserve is reached at heavy use (one future in ten is worse) less the worst wait; "
+        "rain and wells are not counted on. It says whether the load fits. From the day before on it is *act today*. It goes when the "
+        "day is a day farther off than that, or when a well has brought as much as was used for two weeks. What to do: look whether "
+        "road and fill station are open, then haul."
     ),
     samples=(
         {
