@@ -47,6 +47,12 @@ def test_notices_are_listed_seen_and_kept_quiet(daemon: Daemon) -> None:
     again = runner.invoke(command, ["seen", number, *config], catch_exceptions=False).output
     assert "not on, or was seen before" in again
     assert _soon(config, "seen")
+    past = runner.invoke(command, ["past", *config], catch_exceptions=False).output
+    assert past.startswith(f"[{number}] low, main: act today, Mon 21 Sep 08:2")
+    assert ", seen " in past.splitlines()[0]
+    assert past.rstrip().endswith("still on")
+    with pytest.raises(OutsideError, match="no store"):
+        runner.invoke(command, ["past", *config, "--store", "/nowhere"], catch_exceptions=False)
     said = runner.invoke(command, ["quiet", number, "--for", "2 h", *config], catch_exceptions=False).output
     assert said.startswith(f"notice {number}: quiet for 2 h")
     assert _soon(config, "quiet until")

@@ -82,6 +82,44 @@ def quiet(number: int, for_: str, config: Path, store: Path | None) -> None:
     click.echo(f"notice {number}: quiet for {for_}, at most 7 days")
 
 
+@command.command("past")
+@click.option("--days", type=click.IntRange(1, 3660), default=60, show_default=True, help="How far back.")
+@config_option
+@store_option
+def past(days: int, config: Path, store: Path | None) -> None:
+    """List what was told in the last DAYS days, whom it reached, who saw it, and what came of it; the newest first.
+
+    It reads the store beside a running service; the days count back from the newest reading.
+    """
+    from holdwater.outcomes import outcomes  # noqa: PLC0415
+    from holdwater.store.reader import open_reader  # noqa: PLC0415
+    from holdwater.store.rows import DAY_MS  # noqa: PLC0415
+    from holdwater.web.history import note_words  # noqa: PLC0415
+
+    site = site_of(config)
+
+    def when(ms: int) -> str:
+        return datetime.fromtimestamp(ms / 1000, site.timezone).strftime("%a %d %b %H:%M")
+
+    with open_reader(folder_of(site, store)) as reader:
+        since_ms = (reader.newest_ms() or 0) - days * DAY_MS
+        lives = reader.lives(since_ms)
+        notes = reader.notes(min((life.since_ms for life in lives), default=since_ms), 1 << 62)
+    found = sorted(outcomes(lives, notes), key=lambda each: -each.raised_ms)
+    if not found:
+        click.echo(f"nothing was told in the last {days} days")
+    for each in found:
+        seen = "nobody marked it as seen" if each.seen_ms is None else f"seen {when(each.seen_ms)}"
+        reach = [f"told by {', '.join(each.told)}"] if each.told else []
+        reach += [f"not by {', '.join(each.untold)}"] if each.untold else []
+        click.echo(
+            f"[{each.id}] {each.title}, {each.subject}: {each.severity}, {when(each.raised_ms)}, {seen}\n    {each.text}"
+        )
+        for line in (*reach, *(f"noted {when(note.at_ms)}: {note_words(note, site.measure)}" for note in each.notes)):
+            click.echo(f"    {line}")
+        click.echo(f"    over after {each.lasted}: {each.ended}" if each.ended else "    still on")
+
+
 @command.command("texts")
 @click.argument("kinds", nargs=-1)
 @click.option("--metric", is_flag=True, help="In litres and degrees Celsius.")
