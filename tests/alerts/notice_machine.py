@@ -79,6 +79,8 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
             self.accepted: list[tuple[int, float]] = []  # what rules go by: medians of five minutes
             self.raw: list[tuple[int, float]] = []
             self.newest_ms = 0
+            self.heard_ms: list[int] = []
+            self.gap_ms: dict[int, int] = {}  # what counts as a gap before the reading of a time
             self.bad: list[int] = []
             self.broker = "back"
             self.seen: set[int] = set()
@@ -245,6 +247,8 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
             else:
                 self.bad.append(rig.ts_ms)
             self.newest_ms = rig.ts_ms
+            self.heard_ms = [*self.heard_ms, rig.ts_ms][-10:]
+            self.gap_ms[rig.ts_ms] = _gap_ms(self.heard_ms)
             self._judge(rig.level(amount, quality=quality, noise_gal=NOISE_GAL), by="level")
             self._judge(rig.tick(), by="time")
 
@@ -319,7 +323,7 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
             if phase == "clear":
                 assert by == "level", f"cleared by {by}"
                 run = _suffix(self.accepted, lambda amount: amount >= CLEAR_GAL)
-                counted = sum(b - a for a, b in pairwise(run) if b - a <= GAP_MS)
+                counted = sum(b - a for a, b in pairwise(run) if b - a <= self.gap_ms[b])
                 assert len(run) >= 2
                 assert counted >= CLEAR_MS, f"cleared after {counted / MIN_MS} min"
 
@@ -414,3 +418,9 @@ def _suffix(accepted: list[tuple[int, float]], counts: Callable[[float], bool]) 
         taken.insert(0, ts_ms)
     assert taken, "told without a reading that bears it out"
     return taken
+
+
+def _gap_ms(times: list[int]) -> int:
+    """A gap is longer than an hour and than three of the shorter intervals (the third of nine) of the tank's last readings."""
+    steps = sorted(b - a for a, b in pairwise(times))
+    return max(GAP_MS, 3 * steps[len(steps) // 4]) if len(steps) >= 3 else GAP_MS

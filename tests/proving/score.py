@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 GAL = 0.003785411784
 STUCK_WITHIN = 120
+DAY_MIN = 1440
+AHEAD_DAYS = {"haul-by": 8 + 7 + 6, "short": 8 * 1.5}
+"""By true use around it the reserve was so near that it was right to say so: the worst wait of 8 days, a week ahead, and the range."""
 FORECAST, NEAR_K = 20 * 60, 2.5
 SILENT_WITHIN = 31  # three intervals of ten minutes, and the minute of the tick
 FREEZE_WITHIN = (
@@ -190,6 +193,8 @@ def _explained(world: World, told: Told) -> bool:  # noqa: PLR0911 -- one answer
         return any(f.kind != "valve" and f.start <= at <= f.end + 40 for f in mine)
     if told.kind == "freezing":
         return min(world.air_c[max(0, at - 30) : at + 1]) <= world.freezing_c + 0.4
+    if told.kind in ("icing", "thaw-watch"):
+        return min(world.air_c[max(0, at - 3 * DAY_MIN) : at + 1]) <= 0.0
     if told.kind == "freeze-tonight":  # a forecast: a night that came near enough for its range bears it out
         return min(world.air_c[at : at + FORECAST]) <= world.freezing_c + NEAR_K
     course = world.courses.get(told.subject)
@@ -198,6 +203,10 @@ def _explained(world: World, told: Told) -> bool:  # noqa: PLR0911 -- one answer
     around = slice(max(0, at - 60), at + 1)
     if told.kind == "low":
         return course.reserve_m3 is not None and min(course.shown[around]) <= 1.01 * course.reserve_m3
+    if told.kind in AHEAD_DAYS and course.reserve_m3 is not None:
+        week = course.used[max(0, at - 7 * DAY_MIN) : at + 7 * DAY_MIN]
+        left_days = (course.shown[at] - course.reserve_m3) / max(sum(week) / len(week) * DAY_MIN, 1e-9)
+        return left_days <= AHEAD_DAYS[told.kind]
     if told.kind == "overflowing":
         return max(course.shown[around]) >= 0.985 * course.full_m3
     return False

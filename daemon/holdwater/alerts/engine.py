@@ -30,6 +30,8 @@ from holdwater.tanks.tank import Tank
 from holdwater_sensors.quality import OK, Grade, Reason, grade_of, reason_of
 
 MEMORY = 1  # version of the memory's form
+ANSWERS = frozenset({"watering", "working on it", "mended", "load", "well run", "moved", "link shut", "tested"})
+"""Notes that say what the household does about a tank: a notice that is on need not be repeated after one."""
 GAPS = 3  # a gap longer than so many intervals does not count towards clearing
 
 Usual = Callable[[str, int], float | None]
@@ -189,9 +191,9 @@ class Alerts:
         return kind in self._kinds
 
     def on_note(self, kind: str, at_ms: int, body: Mapping[str, object]) -> list[Change]:
-        """A note of the household: changes what is normal, and ends by itself."""
+        """A note of the household: changes what is normal, and ends by itself. One that says what was done is an answer."""
         self._notes = self._notes.added(kind, at_ms, body)
-        return []
+        return self._matters.answered(str(body.get("tank") or ""), at_ms) if kind in ANSWERS else []
 
     def tick(self, now: Moment) -> list[Change]:
         """Time has passed: silence, repeats, the end of *quiet*. A step of the wall clock changes nothing."""

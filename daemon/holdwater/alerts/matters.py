@@ -107,6 +107,15 @@ class Matters:
             return []
         return [self._keep(replace(matter, seen_ms=at_ms or self._lived.wall_ms(matter.since_ms), repeat_in_s=None))]
 
+    def answered(self, tank: str, at_ms: int) -> list[Change]:
+        """The household has said what it did about a tank, or about all when `tank` is empty: *act now* is not repeated."""
+        return [
+            change
+            for matter in self
+            if matter.severity is Severity.NOW and matter.run.is_on and tank in ("", matter.subject)
+            for change in self.seen(matter.id, at_ms)
+        ]
+
     def quiet(self, notice: int, for_s: float) -> list[Change]:
         """Keep a notice quiet for a while, at most 7 days; 0 ends it. It never mutes a worse severity."""
         matter = self._by_id(notice)
