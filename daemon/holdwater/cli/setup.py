@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,15 +18,19 @@ if TYPE_CHECKING:
     from holdwater_sensors.instrument import Instrument
 
 
+WIDTH = 79
+
+
 class Terminal:
     """The person's terminal; what must not show is not echoed."""
 
     def say(self, text: str) -> None:
-        """Print some lines."""
-        click.echo(text)
+        """Print some lines, none wider than a terminal; drawings, cards and lists as they are."""
+        click.echo(_wrapped(text))
 
     def read(self, prompt: str, *, hidden: bool = False) -> str:
         """One line."""
+        prompt = _wrapped(prompt)
         if hidden and sys.stdin.isatty():
             return getpass.getpass(prompt)
         click.echo(prompt, nl=False)
@@ -35,6 +40,15 @@ class Terminal:
         if not sys.stdin.isatty():
             click.echo()
         return line
+
+
+def _wrapped(text: str) -> str:
+    kept = (" ", "|", "+")
+    lines = [
+        [line] if len(line) <= WIDTH or line.startswith(kept) else textwrap.wrap(line, WIDTH)
+        for line in text.split("\n")
+    ]
+    return "\n".join(line for each in lines for line in each)
 
 
 @click.group("setup", invoke_without_command=True)
