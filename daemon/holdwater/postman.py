@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 
 Sent = list[tuple[str, str, int, int]]
 
+TOLD = (
+    "SELECT DISTINCT o.notice, o.channel FROM outbox o JOIN notice n ON n.id = o.notice "
+    "WHERE o.state IN ('sent', 'joined') AND n.state <> 'clear'"
+)
+"""Notices that are on and the channels that took something of them; asked only where a second channel is configured."""
+
 
 def _moment(now: Moment) -> AlertMoment:
     return AlertMoment(now.wall_ms, now.mono_s, now.trusted)
@@ -57,17 +63,14 @@ class Postman:
             OutboxRow(*row)
             for row in connection.execute("SELECT * FROM outbox WHERE state = 'waiting' ORDER BY due, key")
         ]
-        sent = connection.execute(
-            "SELECT DISTINCT o.notice, o.channel FROM outbox o JOIN notice n ON n.id = o.notice "
-            "WHERE o.state IN ('sent', 'joined') AND n.state <> 'clear'"
-        )
-        seconds = {name for name, config in channels.items() if config.after_s}
-        self._outbox = Outbox(channels, rows, site.timezone, sent.fetchall() if seconds else ())
+        seconds = any(config.after_s for config in channels.values())
+        told = connection.execute(TOLD).fetchall() if seconds else ()
+        self._outbox = Outbox(channels, rows, site.timezone, told)
 
-        def told(key: str, outcome: Outcome) -> None:
+        def settle(key: str, outcome: Outcome) -> None:
             report(Delivered(key, outcome))
 
-        self._delivery = Delivery(senders(channels, publish, prefix=site.broker.prefix), told)
+        self._delivery = Delivery(senders(channels, publish, prefix=site.broker.prefix), settle)
 
     def start(self) -> None:
         """Start the workers."""
