@@ -7,12 +7,13 @@ rules and rows for the table of words; it asks no clock but the one it is given.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from holdwater.alerts.states import Verdict
 from holdwater.config.exposures import OF_TANK, Exposure
+from holdwater.freeze.deeds import ACTIONS
 from holdwater.freeze.done import Deeds, kind_of
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue
 from holdwater.freeze.exposure import Risk, curve
@@ -21,13 +22,15 @@ from holdwater.freeze.pipe import BLOCKED
 from holdwater.freeze.spell import Spell, calling_chance, needs, on_blind, on_done, on_morning, on_word
 from holdwater.freeze.sun import HOUR_MS, local_date
 from holdwater.freeze.thaw import Watch
-from holdwater.freeze.tonight import ACTIONS
-from holdwater.look import place_of
-from holdwater.nights import LATE_MS, Happening, Hour, Models, Nights, Over, Word
+from holdwater.nights import LATE_MS, NIGHT, Happening, Hour, Models, Nights, Over, Word, place_of
 from holdwater.spots import Beside, Levels, Spots
 
 if TYPE_CHECKING:
+    from holdwater.alerts.engine import Alerts
+    from holdwater.alerts.rows import Change
     from holdwater.config.site import Site
+    from holdwater.picture import Picture
+    from holdwater.store.batch import Batch
 
 MODEL = "frost"
 VERSION = 1
@@ -149,6 +152,38 @@ class Frost:
             self._said = {"numbers": {}, "named": {"step": "done", "done": _listed(sorted(self._done))}}
             found.append(self._told(at_ms))
         return found
+
+    def kept(self, told: Iterable[Told], alerts: Alerts, batch: Batch, picture: Picture) -> list[Change]:
+        """Put what was learned and said into the batch, and let the rules hear of the facts; what came of it.
+
+        Args:
+            told: what the last call gave.
+            alerts: the rules.
+            batch: what is written next.
+            picture: learns which levels are in doubt.
+        """
+        for name, through, body in self.models:
+            batch.models[NIGHT, name] = (1, through, body)
+        batch.forecasts += self.rows
+        changes: list[Change] = []
+        for each in told:
+            changes += alerts.on_fact(
+                each.kind,
+                each.subject,
+                each.verdict,
+                each.at_ms,
+                numbers=each.numbers,
+                named=each.named,
+                edition=each.edition,
+            )
+            if each.kind == SPELL and any(notice.kind == SPELL for notice in alerts.active()):
+                alerts.on_note(FORETOLD, each.at_ms, {})
+        if self.has_moved():
+            batch.models[MODEL, MODEL] = (1, max(self.reached_ms, 0), self.to_bytes())
+            picture.iced = self.iced_tanks
+            if (until_ms := self.new_watch_ms()) is not None:
+                alerts.on_note(WATCHED, self.reached_ms, {"until_ms": until_ms})
+        return changes
 
     def has_moved(self) -> bool:
         """Whether the state is another one than when this was asked last."""

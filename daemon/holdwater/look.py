@@ -10,15 +10,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from holdwater.freeze.air import Air, AirSeries, air_series
+from holdwater.freeze.air import AirSeries
 from holdwater.freeze.done import KEPT_MS, Done, done_of
 from holdwater.freeze.exposure import Holding
-from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.learning import learn_nights
 from holdwater.freeze.night import NightModel, fresh, from_bytes
 from holdwater.freeze.sun import HOUR_MS, Place
 from holdwater.freeze.tank import fitted_time_constant_h
 from holdwater.freeze.tonight import Airs, Tonight, tonight
+from holdwater.nights import NIGHT, damp_air, model_name, own_series, place_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -33,7 +33,6 @@ WATER_MS = 30 * 24 * HOUR_MS
 PAST_MS = 11 * 24 * HOUR_MS  # air that the state of an exposure is reckoned from
 FINE_MS = 18 * HOUR_MS  # of the last hours the readings themselves count: those the running service forecasts from
 NEW_MS = 6 * HOUR_MS
-NIGHT = "night"  # kind of the models and of the words as told
 
 
 class Shelves(Protocol):
@@ -56,28 +55,6 @@ class Shelves(Protocol):
 
     def forecasts(self, start_ms: int, end_ms: int) -> Sequence[ForecastRow]:
         """Words as told."""
-
-
-def place_of(site: Site) -> Place | None:
-    """Where the site is; None when its config does not say."""
-    if site.latitude is None or site.longitude is None:
-        return None
-    return Place(site.latitude, site.longitude, site.timezone)
-
-
-def model_name(issue: Issue, series: str = "") -> str:
-    """Under which a model is stored: of the outside air by the issue alone, of an exposure's own air with its series."""
-    return f"{issue.name}@{series}" if series else issue.name
-
-
-def ratio(rh: float) -> float:
-    """Relative humidity as a ratio: a figure above 1.5 was in percent. (Air of 1.5 % does not occur.)"""
-    return rh / 100 if rh > 1.5 else rh
-
-
-def own_series(site: Site) -> list[str]:
-    """The air series that exposures have of their own."""
-    return sorted({each.air_series for each in site.exposures.values() if each.air_series is not None})
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,17 +122,6 @@ class Look:
         return {
             name: model for name, model in found.items() if model is not None and 0 < model.reached_ms <= self.now_ms
         }
-
-
-def damp_air(airs: Iterable[tuple[int, float]], humidity: Iterable[tuple[int, float]]) -> AirSeries:
-    """Air with its dew point: of each moment by the humidity of the same moment, else by the last of the same hour."""
-    rh = dict(humidity)
-    hours = {-(-at_ms // HOUR_MS): value for at_ms, value in sorted(rh.items())}
-    found = []
-    for at_ms, air_c in airs:
-        wet = rh.get(at_ms, hours.get(-(-at_ms // HOUR_MS)))
-        found.append(Air(at_ms, air_c, None if wet is None else dew_point_c(air_c, ratio(wet))))
-    return air_series(found)
 
 
 def paired(water: dict[int, float], air: dict[int, float]) -> list[tuple[float | None, float | None]]:

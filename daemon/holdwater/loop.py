@@ -15,7 +15,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from holdwater import frost, nights, power
+from holdwater import power
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.alerts.states import Verdict
 from holdwater.books import Learned
@@ -46,6 +46,7 @@ from holdwater_sensors.water import gravity
 if TYPE_CHECKING:
     from holdwater.alerts.rows import Change
     from holdwater.config.site import Site
+    from holdwater.frost import Told
     from holdwater.store.writer import Store
 
 log = logging.getLogger(__name__)
@@ -119,9 +120,9 @@ class Loop:
         self._drill = Drill(
             site, dict(store.connection.execute("SELECT job, mark FROM done WHERE job LIKE 'test:%'").fetchall())
         )
-        self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture)
         self._alerts = restored_rules(site, store, self._learned.usual_m3)
-        self._frost.on_done(self._alerts.done(self._clock.wall_ms()), -1)
+        done = self._alerts.done(self._clock.wall_ms())
+        self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture, done)
         self._outlook = Outlook(site, self._learned, self._alerts)
         self.picture.lasts, self.picture.haul = self._lasts, self._outlook.haul
         self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
@@ -284,7 +285,7 @@ class Loop:
             return
         changes, answer = self.wishes.carry_out(Request(wish.what, wish.body), self._batch, now)
         self._take_in(changes)
-        self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
+        self._ticked_off(now)
         if "error" in answer:
             self._set_aside(message, str(answer["error"]), now)
 
@@ -315,36 +316,20 @@ class Loop:
             if each.series == self.site.air_series:
                 self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
             self._take_in(self._outlook.on_reading(each.series, each.ts_ms, each.value_si))
-            if each.series in self._frost.series:
+            if self._frost is not None and each.series in self._frost.series:
                 self._freeze(self._frost.on_reading(each.series, each.ts_ms, each.value_si))
         for tank, point in self.picture.feed(fresh):
             self._level(tank, point, now)
 
-    def _freeze(self, told: Iterable[frost.Told]) -> None:
+    def _freeze(self, told: Iterable[Told]) -> None:
         """Keep what the frost has learned and said, and let the rules hear of it."""
-        fold = self._frost
-        for name, through, body in fold.models:
-            self._batch.models[nights.MODEL, name] = (1, through, body)
-        self._batch.forecasts += fold.rows
-        for each in told:
-            self._take_in(
-                self._alerts.on_fact(
-                    each.kind,
-                    each.subject,
-                    each.verdict,
-                    each.at_ms,
-                    numbers=each.numbers,
-                    named=each.named,
-                    edition=each.edition,
-                )
-            )
-            if each.kind == frost.SPELL and any(notice.kind == frost.SPELL for notice in self._alerts.active()):
-                self._alerts.on_note(frost.FORETOLD, each.at_ms, {})
-        if fold.has_moved():
-            self._batch.models[frost.MODEL, frost.MODEL] = (1, max(fold.reached_ms, 0), fold.to_bytes())
-            self.picture.iced = fold.iced_tanks
-            if (until_ms := fold.new_watch_ms()) is not None:
-                self._alerts.on_note(frost.WATCHED, fold.reached_ms, {"until_ms": until_ms})
+        if self._frost is not None:
+            self._take_in(self._frost.kept(told, self._alerts, self._batch, self.picture))
+
+    def _ticked_off(self, now: Moment) -> None:
+        """A wish was carried out: it may have been a note about something that can freeze."""
+        if self._frost is not None:
+            self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
 
     def _spare(self, sparing: power.Sparing, reading: Fresh) -> None:
         """Write less often while the board's battery is low. The page is the service's to switch off, at its tick."""
@@ -391,7 +376,7 @@ class Loop:
         else:
             changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
-        self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
+        self._ticked_off(now)
         if "error" in answer:
             self._errors = [*self._errors[-20:], str(answer["error"])]
         self._batch.urgent = True
@@ -417,7 +402,7 @@ class Loop:
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
         self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
-        if now.trusted:
+        if now.trusted and self._frost is not None:
             self._freeze(self._frost.on_time(now.wall_ms))
         self._batch.sent += self._post.send_due(now)
         self._ticked()

@@ -7,18 +7,18 @@ series falls silent, time alone drives it (`on_time`), so that a word is due alt
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from holdwater.freeze.air import Air, AirSeries
+from holdwater.freeze.air import Air, AirSeries, air_series
 from holdwater.freeze.evening import AFTER_SUNRISE_MS, Issue, evening, lowest_c
+from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.learning import ISSUES
 from holdwater.freeze.night import NightForecast, NightModel, forecast, fresh, from_bytes, learn
 from holdwater.freeze.past import CAME, lowest_of
 from holdwater.freeze.sun import HOUR_MS, Night, Place, first_whole_hour, local_date, night
-from holdwater.look import NIGHT, damp_air, model_name, place_of
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
@@ -33,7 +33,41 @@ LATE_MS = HOUR_MS // 2
 LEAPT_MS = 24 * HOUR_MS
 """Of a longer silence only the last day is gone through hour by hour."""
 
+NIGHT = "night"  # kind of the models and of the words as told
 MODEL = NIGHT
+
+
+def place_of(site: Site) -> Place | None:
+    """Where the site is; None when its config does not say."""
+    if site.latitude is None or site.longitude is None:
+        return None
+    return Place(site.latitude, site.longitude, site.timezone)
+
+
+def model_name(issue: Issue, series: str = "") -> str:
+    """Under which a model is stored: of the outside air by the issue alone, of an exposure's own air with its series."""
+    return f"{issue.name}@{series}" if series else issue.name
+
+
+def ratio(rh: float) -> float:
+    """Relative humidity as a ratio: a figure above 1.5 was in percent. (Air of 1.5 % does not occur.)"""
+    return rh / 100 if rh > 1.5 else rh
+
+
+def own_series(site: Site) -> list[str]:
+    """The air series that exposures have of their own."""
+    return sorted({each.air_series for each in site.exposures.values() if each.air_series is not None})
+
+
+def damp_air(airs: Iterable[tuple[int, float]], humidity: Iterable[tuple[int, float]]) -> AirSeries:
+    """Air with its dew point: of each moment by the humidity of the same moment, else by the last of the same hour."""
+    rh = dict(humidity)
+    hours = {-(-at_ms // HOUR_MS): value for at_ms, value in sorted(rh.items())}
+    found = []
+    for at_ms, air_c in airs:
+        wet = rh.get(at_ms, hours.get(-(-at_ms // HOUR_MS)))
+        found.append(Air(at_ms, air_c, None if wet is None else dew_point_c(air_c, ratio(wet))))
+    return air_series(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,15 +7,14 @@ import zlib
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
-from holdwater import frost, nights
 from holdwater.alerts.engine import Alerts
 from holdwater.alerts.rows import SavedNotice
 from holdwater.gauge import Noted
-from holdwater.look import own_series
 from holdwater.store.reader import Reader
 
 if TYPE_CHECKING:
     from holdwater.config.site import Site
+    from holdwater.freeze.done import Deeds
     from holdwater.frost import Frost
     from holdwater.picture import Picture
     from holdwater.store.writer import Store
@@ -42,21 +41,31 @@ def restored_rules(site: Site, store: Store, usual: Callable[[str, int], float |
 
 
 def restored_frost(
-    site: Site, store: Store, kept: Iterable[tuple[str, str, int, bytes]], newest_ms: int, picture: Picture
-) -> Frost:
-    """What was learned of the nights, and where the frost stood."""
+    site: Site,
+    store: Store,
+    kept: Iterable[tuple[str, str, int, bytes]],
+    newest_ms: int,
+    picture: Picture,
+    done: Deeds,
+) -> Frost | None:
+    """What was learned of the nights, and where the frost stood; None for a site without outside air or without a place."""
+    if site.air_series is None or site.latitude is None or site.longitude is None:
+        return None
+    from holdwater import frost, nights  # noqa: PLC0415 -- a mebibyte that only a site with outside air and a place needs
+
     rows = [(kind, name, through, body) for kind, name, through, body in kept]
     saved = [(name, through, body) for kind, name, through, body in rows if kind == nights.MODEL]
     held = next((body for kind, name, _, body in rows if (kind, name) == (frost.MODEL, frost.MODEL)), b"")
     reader = Reader(store.connection, str(store.path))
     outside = nights.nights_of(site, reader, saved, newest_ms)
-    own = {name: nights.nights_of(site, reader, saved, newest_ms, name) for name in own_series(site)}
+    own = {name: nights.nights_of(site, reader, saved, newest_ms, name) for name in nights.own_series(site)}
 
     def level(tank: str) -> float | None:
         point = picture.level(tank)
         return None if point is None else point.total_m3
 
     found = frost.Frost(site, outside, own, level, picture.beside, held)
+    found.on_done(done, -1)
     picture.iced = found.iced_tanks
     return found
 

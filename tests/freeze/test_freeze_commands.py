@@ -21,7 +21,8 @@ from holdwater.events import Message
 from holdwater.freeze.air import air_series
 from holdwater.freeze.humidity import dew_point_c
 from holdwater.freeze.tonight import Airs, tonight
-from holdwater.look import Look, learned, place_of
+from holdwater.look import Look, learned
+from holdwater.nights import place_of
 from holdwater.recording import Line
 from holdwater.replay import replay
 from holdwater.store.reader import open_reader

@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 from holdwater.config.site import Site
 from holdwater.errors import ConfigError, OutsideError, Problem
 from holdwater.freeze.air import AirSeries
+from holdwater.freeze.deeds import DEEDS
 from holdwater.freeze.evening import AFTER_SUNRISE_MS
 from holdwater.freeze.exposure import Risk
 from holdwater.freeze.sun import HOUR_MS
-from holdwater.freeze.tonight import DEEDS, Tonight, clock
-from holdwater.look import place_of
+from holdwater.freeze.tonight import Tonight, clock
+from holdwater.nights import place_of
 from holdwater.units import Measure
 from holdwater.web.charts.tonight import tonight_svg
 

@@ -13,12 +13,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse
 
 from holdwater.config.exposures import OF_TANK
+from holdwater.freeze.deeds import DEEDS
 from holdwater.freeze.done import KINDS, Done
 from holdwater.freeze.evening import AFTER_SUNRISE_MS
 from holdwater.freeze.exposure import Risk
 from holdwater.freeze.past import AFTERNOON, EVENING, PastNight, Said, marks, past_nights, season_of, tally
 from holdwater.freeze.sun import HOUR_MS
-from holdwater.freeze.tonight import DEEDS, Tonight
+from holdwater.freeze.tonight import Tonight
 from holdwater.look import Look, tonight_of
 from holdwater.web.charts.tonight import NARROW, WIDE, tonight_svg
 from holdwater.web.words import clock, listed, moment

@@ -6,7 +6,7 @@ from holdwater.alerts.kind import Defaults, Kind
 from holdwater.alerts.matter import Severity, Timing
 from holdwater.alerts.system import judge
 from holdwater.alerts.telling import SHORT_MAX, Telling, cut, hour_text
-from holdwater.freeze.tonight import CAUTIONS
+from holdwater.freeze.deeds import CAUTIONS
 
 THAW_C = 10.0 / 9.0  # 34 degF
 LIKELY = 0.5
