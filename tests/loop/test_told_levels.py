@@ -4,7 +4,11 @@ import random
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from holdwater.alerts.engine import Alerts
+from holdwater.alerts.facts import Moment
+from holdwater.cli.export import command as export
 from holdwater.clock import SetClock
 from holdwater.events import Message, Request
 from holdwater.loop import Loop
@@ -222,3 +226,25 @@ def test_what_disagrees_is_said_once_and_again_when_it_changes(tmp_path: Path) -
     assert loop.picture.argued("main", clock.wall_ms()) is None
     assert loop.picture.argued("main", clock.wall_ms() + 2 * DAY_MS) == ()
     store.close()
+
+
+def test_dips_are_exported_by_reading_also_where_there_are_no_readings(tmp_path: Path) -> None:
+    """A household with a stick and nothing else."""
+    config = tmp_path / "site.toml"
+    config.write_text(text_of(tmp_path, more=BUTT))
+    replay(site(tmp_path), [dip(START + n * HOUR_MS, f"{30 - n} in") for n in range(3)], tmp_path)
+    said = CliRunner().invoke(export, ["levels", "--config", str(config), "--tank", "butt", "--span", "reading"]).output
+    rows = said.splitlines()
+    assert len(rows) == 4
+    assert [row.split(",")[2] for row in rows[1:]] == ["30.0", "29.0", "28.0"]
+    assert all(",ok," in row for row in rows[1:])
+
+
+def test_a_stick_that_nobody_reads_is_not_silent(tmp_path: Path) -> None:
+    """A series of dips is watched by no clock."""
+    more = BUTT + '[sensor.stick]\ntank = "butt"\nkind = "dip"\nseries = "hand:butt"\n'
+    alerts = Alerts(site(tmp_path, more))
+    alerts.on_heard("", "hand:butt", START, 0.0)
+    for hours in range(200):
+        changes = alerts.tick(Moment(START + hours * HOUR_MS, hours * 3600.0, True))
+        assert not any(each.notice is not None and each.notice.subject == "hand:butt" for each in changes)

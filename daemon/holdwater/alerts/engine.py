@@ -90,7 +90,9 @@ class Alerts:
         self._level_gaps: dict[str, Heard] = {}
         self._trusted: dict[str, tuple[int, float, float]] = {}
         self._air: tuple[int, float | None] | None = None
-        self._instruments = {each.series: each for each in site.instruments.values() if each.gives_depth}
+        # nobody dips by the clock: a stick that says nothing is not silent
+        watched = (each for each in site.instruments.values() if each.gives_depth and each.kind != "dip")
+        self._instruments = {each.series: each for each in watched}
         self._heard: dict[str, Heard] = {series: Heard(0.0) for series in self._instruments}
         self._notes = Notes()
         self._flows: dict[str, Flow] = {}

@@ -24,6 +24,10 @@ class InstrumentLike(Protocol):
         """The series it reads."""
 
     @property
+    def kind(self) -> str:
+        """Its kind as in the config."""
+
+    @property
     def gives_depth(self) -> bool:
         """Whether it measures a level."""
 

@@ -142,9 +142,13 @@ def _dips(reader: Reader, site: Site, instrument: Instrument, start_ms: int, end
         true_m = note.body.get("depth_m")
         if note.kind != "dip" or note.body.get("tank") != instrument.tank or not isinstance(true_m, int | float):
             continue
+        vessel = note.body.get("vessel")
+        if vessel and vessel != instrument.vessel:
+            continue
         beside = _depths(reader, site, instrument, note.at_ms - BESIDE_MS, note.at_ms + BESIDE_MS)
         if beside:
-            pairs.append(Pair(median(beside), float(true_m) - _floor_m(site, instrument), note.at_ms))
+            floor_m = 0.0 if vessel else _floor_m(site, instrument)
+            pairs.append(Pair(median(beside), float(true_m) - floor_m, note.at_ms))
     if not pairs:
         raise UsageError(
             f"no dip of tank {instrument.tank!r} with readings within half an hour of it",

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from holdwater.config.site import Site
     from holdwater.store.reader import Reader
 
+FAR_MS = 1 << 62
+"""After every note."""
+
 SPANS = {"reading": 0, "hour": 3_600_000, "day": 86_400_000}
 
 
@@ -60,8 +63,11 @@ def command(
     with ExitStack() as stack:
         reader = stack.enter_context(open_reader(folder_of(site, store)))
         # From the midnight before the oldest reading: the row of its hour and day begins before it.
-        oldest = day_bounds_ms(day_of(reader.oldest_ms() or 0, site.timezone), site.timezone)[0]
-        bounds = (oldest, reader.newest_ms() or 0)
+        # Hand dips are levels too, also where there is no reading at all.
+        dips = [at for kind, at, _ in reader.level_notes(FAR_MS) if kind == "dip"]
+        times = [each for each in (reader.oldest_ms(), reader.newest_ms(), *dips) if each is not None] or [0]
+        oldest = day_bounds_ms(day_of(min(times), site.timezone), site.timezone)[0]
+        bounds = (oldest, max(times))
         start, end = span_ms(since, until, days, site.timezone, bounds)
         rows = ROWS[what](site, reader, start, end, chosen)
         written = _write(rows, form, sys.stdout if out is None else stack.enter_context(_made(out)))

@@ -134,6 +134,8 @@ class Company:
 
     def disputes(self, now_ms: int) -> tuple[Dispute, ...]:
         """Who disagrees with whom, lastingly, the sensors first; a dip counts for a day, unless a later one agrees."""
+        if not self._disputes and not self._dips:
+            return ()
         found = [each for each in self._disputes.values() if now_ms - each.latest_ms <= HOLD_MS]
         for dipped, compared in self._dips.values():
             if now_ms - dipped.ts_ms > COUNTS_MS:
