@@ -234,8 +234,7 @@ class Connection:
             if code != mqtt.MQTT_ERR_SUCCESS:
                 break
         if self._stopping.is_set():
-            turner.leave()
-            turner.write(self.number)
+            turner.part(self.number)
 
     def _make(self) -> mqtt.Client:
         broker = self._broker

@@ -9,6 +9,7 @@ from __future__ import annotations
 import array
 import contextlib
 import fcntl
+import os
 import select
 import socket
 import termios
@@ -36,6 +37,9 @@ CALM_S = 1.0
 
 MOST_A_TURN = 256
 """Packets read before acknowledgements and the keepalive have their turn."""
+
+PART_S = 1.0
+"""How long the other side may take to close the connection after our last word."""
 
 _CORK: int | None = getattr(socket, "TCP_CORK", None)
 
@@ -140,6 +144,23 @@ class Turner:
         """Disconnect once what is owed has been sent; may be called from any thread."""
         self._leaving = True
         self.bell.ring()
+
+    def part(self, connection: int) -> None:
+        """Send what is owed and what waits, disconnect, and hear the other side out. By the network thread.
+
+        A socket that is closed with something unread in it is reset: the broker would throw away what it has not read, our last words
+        and the disconnection too, and would publish our will.
+        """
+        wire = self.client.socket()
+        if wire is None:
+            return
+        with contextlib.suppress(OSError), socket.socket(fileno=os.dup(wire.fileno())) as kept:
+            self._leaving = True
+            self.write(connection)
+            kept.settimeout(PART_S)
+            kept.shutdown(socket.SHUT_WR)
+            while kept.recv(65_536):
+                pass
 
     def begin(self) -> None:
         """A new connection: what was owed on the one before is not owed on this one."""
