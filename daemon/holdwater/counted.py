@@ -206,16 +206,22 @@ class Meter:
         self._bounds = (0, 0)
         self._today = 0.0
 
-    def take(self, ts_ms: int, count: float) -> None:
-        """One more reading; an earlier one than the newest is left to history."""
+    def take(self, ts_ms: int, count: float) -> float:
+        """One more reading; an earlier one than the newest is left to history.
+
+        Returns:
+            What it added, m3 or m.
+        """
         before = self._before
         if before is not None and ts_ms <= before[0]:
-            return
+            return 0.0
         if not self._bounds[0] <= ts_ms < self._bounds[1]:
             self._bounds, self._today = day_bounds_ms(day_of(ts_ms, self._zone), self._zone), 0.0
         points = [(ts_ms, count)] if before is None else [before, (ts_ms, count)]
-        self._today += sum(each.step.amount for each in steps(self.instrument, points) if not each.step.doubtful)
+        added = sum(each.step.amount for each in steps(self.instrument, points) if not each.step.doubtful)
+        self._today += added
         self._before = ts_ms, count
+        return added
 
     def now(self, now_ms: int) -> MeterNow:
         """As of now: nothing counted today when the newest reading is of an earlier day."""

@@ -66,6 +66,9 @@ SLICE_HOURS = 2
 WARM_MS = 8 * HOUR_MS
 """Readings that a start feeds to the gauges again: as far as one hour of history looks back by itself."""
 
+FILLING_S = 2 * 3600.0
+"""For so long after a meter has counted water into a tank its rise is expected."""
+
 MEMORY_S = 240.0
 """How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of
 what a reading costs the card. After a power cut the rules have a gap that much longer; readings and notices have none."""
@@ -318,7 +321,10 @@ class Loop:
             self._take_in(self._outlook.on_reading(each.series, each.ts_ms, each.value_si))
             if self._frost is not None and each.series in self._frost.series:
                 self._freeze(self._frost.on_reading(each.series, each.ts_ms, each.value_si))
-        for tank, point in self.picture.feed(fresh):
+        levels = self.picture.feed(fresh)
+        for tank, at_ms in self.picture.filling():  # the meter says what a note of a well run would say
+            self._take_in(self._alerts.on_note("well run", at_ms, {"tank": tank, "for_s": FILLING_S}))
+        for tank, point in levels:
             self._level(tank, point, now)
 
     def _freeze(self, told: Iterable[Told]) -> None:

@@ -58,6 +58,8 @@ class Picture:
         self._shown = {name: _Shown() for name in site.tanks}
         self._hours: dict[str, dict[int, float]] = {name: {} for name in site.tanks}
         self._newest: dict[str, Fresh] = {}
+        self._fills: dict[str, int] = {}
+        self._filling: list[tuple[str, int]] = []
         self._argued: dict[str, tuple[tuple[str, str, str], ...]] = {}
         self._meters = {each.series: Meter(each, site.timezone) for each in meters_of(site)}
         self.iced: frozenset[str] = frozenset()  # tanks whose level sensor is likely frozen: what it shows is in doubt
@@ -79,7 +81,7 @@ class Picture:
             self._looks.note(each.series, each.ts_ms, each.value_si)
             self._newest[each.series] = each
             if each.series in self._meters:
-                self._meters[each.series].take(each.ts_ms, each.value_si)
+                self._count(self._meters[each.series], each)
         found = []
         for each in readings:
             for tank in self._of_series.get(each.series, ()):
@@ -124,6 +126,18 @@ class Picture:
         if self._argued.get(tank) == matter:
             return None
         self._argued[tank] = matter
+        return found
+
+    def _count(self, meter: Meter, fresh: Fresh) -> None:
+        """Let a counter count; once an hour, remember that water comes into its tank."""
+        added, tank = meter.take(fresh.ts_ms, fresh.value_si), meter.instrument.tank
+        if added > 0 and meter.instrument.fills and fresh.ts_ms - self._fills.get(tank, -HOUR_MS) >= HOUR_MS:
+            self._fills[tank] = fresh.ts_ms
+            self._filling.append((tank, fresh.ts_ms))
+
+    def filling(self) -> list[tuple[str, int]]:
+        """Tanks into which a meter has counted water since the last call, as (tank, time); asking takes them out."""
+        found, self._filling = self._filling, []
         return found
 
     def meters(self, now_ms: int) -> tuple[MeterNow, ...]:

@@ -157,3 +157,18 @@ def test_status_says_what_was_counted_today_also_after_a_restart(tmp_path: Path)
     assert meter_lines(site(tmp_path).measure, (tap, fill, rain)) == [
         "", "tap: 19 gal out of main today", "fill: 6.0 gal into main today", "gauge: 0.04 in of rain today",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("metered", [True, False])
+def test_a_rise_that_a_meter_counts_is_no_wrong_water(tmp_path: Path, metered: bool) -> None:
+    """The tank rises by a foot in an hour: unexplained, unless the meter on its inlet counts."""
+    store, clock = Store(tmp_path), SetClock(START)
+    loop = Loop(site(tmp_path), store, Surroundings(clock, Nowhere(), NoPost(), trusted=lambda: True))
+    for n in range(180):
+        rising = min(max(n - 60, 0), 60)
+        clock.advance(60.0)
+        loop.handle(reading(clock.wall_ms(), 0.8 + 0.005 * rising).event)
+        loop.handle(counts(clock.wall_ms(), fill=100.0 + rising * metered).event)
+    loop.commit()
+    store.close()
+    assert ("unexplained-rise" in {each.kind for each in loop.snapshot.notices}) is not metered
