@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from conftest import need
 from holdwater.setting_up.answers import Sizes, name, one_of, quantity, some_of, tidy, yes_no
 from holdwater.setting_up.dialog import Dialog, Left, Wrong
-from holdwater.setting_up.journal import Journal
+from holdwater.setting_up.journal import Journal, write_private
 from holdwater.units import Measure, parse
 from setup.answering import Person
 
@@ -148,3 +150,12 @@ def test_a_measure_out_of_bounds_says_the_bounds_in_the_same_unit() -> None:
     with pytest.raises(Wrong) as caught:
         Sizes(Measure("US")).length(0.0254, 10 * 0.3048, "a measure of a tank")("600")
     assert caught.value.expected == "a measure of a tank, 1 in to 120 in"
+
+
+def test_what_root_writes_belongs_to_the_group_of_its_folder_so_that_the_service_can_read_it(tmp_path: Path) -> None:
+    """/etc/holdwater is root's, its group the service's: a config of mode 640 with root's group would keep the service out."""
+    need(os.geteuid() == 0, "only root may give a folder another group")
+    os.chown(tmp_path, -1, 12345)
+    write_private(tmp_path / "site.toml", "x", mode=0o640)
+    found = (tmp_path / "site.toml").stat()
+    assert (found.st_gid, found.st_mode & 0o777) == (12345, 0o640)

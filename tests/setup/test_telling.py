@@ -74,7 +74,7 @@ def test_a_webhook_is_tried_for_real_and_its_address_is_kept_out_of_config_and_a
     assert "very-secret" not in text
     assert seen
     assert not any("very-secret" in each for each in seen)
-    assert (tmp_path / "phone.url").stat().st_mode & 0o077 == 0
+    assert (tmp_path / "phone.url").stat().st_mode & 0o777 == 0o640
     assert site.channels["phone"].severity == "act today"
 
 

@@ -62,7 +62,7 @@ def ask_broker(dialog: Dialog, folder: Path) -> dict[str, Any]:
 
 def keep_secret(folder: Path, name: str, text: str) -> str:
     """Put a secret into a file of its own; returns the file's name."""
-    write_private(folder / name, text + "\n")
+    write_private(folder / name, text + "\n", mode=0o640)  # the service reads it by its group
     return name
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -89,7 +90,7 @@ class Journal:
 
 
 def write_private(path: Path, text: str, mode: int = 0o600) -> None:
-    """Write a file whole or not at all, for its owner only unless `mode` says more.
+    """Write a file whole or not at all, for its owner only unless `mode` says more; its group is that of its folder.
 
     Raises:
         OutsideError: it cannot be written.
@@ -99,6 +100,10 @@ def write_private(path: Path, text: str, mode: int = 0o600) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode), "w", encoding="utf-8") as file:
             os.fchmod(file.fileno(), mode)
+            with suppress(
+                PermissionError
+            ):  # the folder's group is the service's: what its mode lets the group read, the service reads
+                os.fchown(file.fileno(), -1, path.parent.stat().st_gid)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
