@@ -315,17 +315,24 @@ def machine(plant: Plant) -> type[RuleBasedStateMachine]:  # noqa: C901  one cla
                 if not self._was_held(notice):
                     assert by == "level", f"raised by {by}"
                     run = _suffix(self.accepted, lambda amount: amount <= RESERVE_GAL)
-                    assert run[-1] - run[0] >= RAISE_MS, f"raised after {run}"
+                    assert run[-1] - run[0] >= RAISE_MS or self._clearly(RESERVE_GAL), f"raised after {run}"
                 assert not any(each.kind == "in-doubt" for each in self.rig.alerts.active()), "told though in doubt"
             if phase == "rise":
                 run = _suffix(self.accepted, lambda amount: amount <= RESERVE_GAL / 2)
-                assert run[-1] - run[0] >= RAISE_MS, "worse too soon"
+                assert run[-1] - run[0] >= RAISE_MS or self._clearly(RESERVE_GAL / 2), "worse too soon"
             if phase == "clear":
                 assert by == "level", f"cleared by {by}"
                 run = _suffix(self.accepted, lambda amount: amount >= CLEAR_GAL)
                 counted = sum(b - a for a, b in pairwise(run) if b - a <= self.gap_ms[b])
                 assert len(run) >= 2
                 assert counted >= CLEAR_MS, f"cleared after {counted / MIN_MS} min"
+
+        def _clearly(self, line_gal: float) -> bool:
+            """One reading clearly under a line, after so long without one that another would be no sooner."""
+            if len(self.accepted) < 2:
+                return False
+            (before_ms, _), (at_ms, amount) = self.accepted[-2:]
+            return at_ms - before_ms >= RAISE_MS and amount <= line_gal - 4 * NOISE_GAL
 
         def _was_held(self, notice: int) -> bool:
             """Whether it was raised before it was told."""

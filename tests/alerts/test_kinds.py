@@ -18,6 +18,7 @@ from holdwater.alerts.notes import Notes
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
 from holdwater.config.notice import NoticeConfig
+from holdwater.config.notices import NoticeTable
 from holdwater.freeze.done import Done
 from holdwater_sensors.quality import Grade, Reason, code
 
@@ -778,3 +779,40 @@ def test_every_kind_listed_in_the_design_for_now_is_there() -> None:
         "use-away",
         "overflowing",
     } <= set(KINDS)
+
+
+# low by readings that are far between
+
+
+def _every_ten(rig: Rig, amounts: list[float]) -> list[str]:
+    found: list[str] = []
+    for amount in amounts:
+        rig.pass_time(600.0)
+        rig.heard()
+        found += phases(rig.level(amount, noise_gal=0.5), "low")
+    return found
+
+
+def test_by_ten_minute_readings_one_that_is_clearly_low_is_told_at_once(rig: Rig) -> None:
+    """A second one would come ten minutes later; 2 gal under the line are four times the noise."""
+    assert _every_ten(rig, [100.0, 95.0, 87.9]) == ["raise"]
+
+
+def test_by_ten_minute_readings_one_within_its_noise_of_the_line_waits_for_another(rig: Rig) -> None:
+    """Noise at the line raises nothing by one reading."""
+    assert _every_ten(rig, [100.0, 95.0, 88.1, 91.0, 88.1]) == []
+    assert _every_ten(rig, [88.1]) == ["raise"]
+
+
+def test_a_clearly_low_reading_among_readings_by_the_minute_waits_as_ever(rig: Rig) -> None:
+    """Where the next reading is near there is time to hear it."""
+    rig.levels(100.0, 20)
+    rig.pass_time(60.0)
+    assert phases(rig.level(60.0), "low") == []
+
+
+def test_a_longer_raise_after_of_the_config_is_kept(tmp_path: Path) -> None:
+    """Who set two hours waits two hours, whatever the readings say."""
+    slow = Rig(str(tmp_path / "slow.db"), household({"low": NoticeTable(raise_after=7200.0)}))
+    assert _every_ten(slow, [100.0, *[60.0] * 11]) == []
+    assert "raise" in _every_ten(slow, [60.0, 60.0, 60.0])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from holdwater.alerts.facts import LevelFact
 from holdwater.alerts.kind import Defaults, Kind, Rule, View
 from holdwater.alerts.matter import MIN_MS, Judgement, Severity, Timing
 from holdwater.alerts.states import below
 from holdwater.alerts.telling import Telling
 
+SURE = 4.0  # so many standard uncertainties of one reading under the line are no noise
 HALF = 0.5  # under half the reserve it becomes *act now*
 
 
@@ -25,13 +28,23 @@ def judge(fact: LevelFact, view: View, rule: Rule) -> Judgement | None:
     clear_m3 = max(clear_m3, reserve_m3 + 2 * fact.u_noise_m3)
     half_m3 = reserve_m3 * HALF
     half_clear_m3 = half_m3 + max(reserve_m3 * rule.clear_margin, 2 * fact.u_noise_m3)
+    clear_of_m3 = SURE * fact.u_noise_m3
+    surely = on_hand_m3 <= reserve_m3 - clear_of_m3 and abs(on_hand_m3 - half_m3) >= clear_of_m3
+    at_once = replace(rule.timing, raise_after_ms=0) if surely and _is_sparse(fact, view, rule) else None
     return Judgement(
         fact.tank,
         below(on_hand_m3, reserve_m3, clear_m3),
         (("on_hand_m3", on_hand_m3), ("reserve_m3", reserve_m3), ("u_m3", fact.u_m3)),
         (("drinking", "yes"),) if tank and tank.is_drinking else (),
         upper=below(on_hand_m3, half_m3, half_clear_m3),
+        timing=at_once,
     )
+
+
+def _is_sparse(fact: LevelFact, view: View, rule: Rule) -> bool:
+    """Whether nothing was heard for as long as readings must agree: a second one would come no sooner than that again."""
+    before = view.trusted(fact.tank)
+    return before is not None and fact.ts_ms - before[0] >= rule.timing.raise_after_ms > 0
 
 
 def short(told: Telling) -> str:
@@ -74,7 +87,8 @@ KIND = Kind(
     short=short,
     long=long,
     manual=(
-        "The water on hand has been at or below the reserve of its tank for 7 minutes of readings: act today. "
+        "The water on hand has been at or below the reserve of its tank for 7 minutes of readings, or in one reading after as "
+        "long without one if it is so clearly: act today. "
         "Under half the reserve: act now. It goes when every reading over 30 minutes, two or more, is above the reserve by "
         "5 % or by twice the noise of the sensor, whichever is more. A sensor in doubt holds it back. "
         "What to do: use less, haul or fill, and ask whether road and fill station are open before loading."
