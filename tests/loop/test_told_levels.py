@@ -248,3 +248,21 @@ def test_a_stick_that_nobody_reads_is_not_silent(tmp_path: Path) -> None:
     for hours in range(200):
         changes = alerts.tick(Moment(START + hours * HOUR_MS, hours * 3600.0, True))
         assert not any(each.notice is not None and each.notice.subject == "hand:butt" for each in changes)
+
+
+def test_a_dip_that_contradicts_the_sensor_is_a_notice_until_one_agrees(tmp_path: Path) -> None:
+    """Both depths in one line; the next dip ends it."""
+    store, clock = Store(tmp_path), SetClock(START)
+    loop = loop_of(tmp_path, store, clock)
+    said = []
+    for depth in ("20 in", "39.4 in"):
+        for n in range(12):
+            clock.advance(60.0)
+            loop.handle(reading(clock.wall_ms(), 1.0).event)
+            if n == 6:
+                loop.handle(Request("note", {"kind": "dip", "tank": "main", "depth": depth}))
+        loop.commit()
+        said.append({each.kind: each.short for each in loop.snapshot.notices if each.state == "active"})
+    assert "main-level says 39.4 in, the hand dip 20 in" in said[0]["disagree"]
+    assert "disagree" not in said[1]
+    store.close()
