@@ -117,8 +117,8 @@ class Learned:
                 continue
             self._through[tank] = date.fromordinal(supply[0])
 
-    def due(self, newest_ms: int, oldest_ms: int, days: int = 1) -> tuple[str, date, date] | None:
-        """The next tank with so many whole days to learn: (tank, first day, last day); None when there is none.
+    def due(self, newest_ms: int, oldest_ms: int) -> tuple[str, date, date] | None:
+        """The next tank with whole days to learn: (tank, first day, last day); None when there is none.
 
         A day may be learned when it ended `MARGIN_MS` ago; nothing older than sixty days is.
         """
@@ -129,7 +129,7 @@ class Learned:
         for tank in self._site.tanks:
             through = self._through.get(tank)
             day = first if through is None else max(first, through + timedelta(days=1))
-            if (last - day).days >= days - 1:
+            if day <= last:
                 return tank, day, last
         return None
 

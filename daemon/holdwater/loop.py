@@ -12,7 +12,6 @@ import threading
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from holdwater import power
@@ -33,11 +32,11 @@ from holdwater.reception import Fresh, Moment, Reception, Refused
 from holdwater.release import Release
 from holdwater.restoring import named_nodes, notes_on_levels, restored_frost, restored_rules
 from holdwater.rollup import RollUp
+from holdwater.slack import SLICE_HOURS, Slack
 from holdwater.snapshot import NodeNow, Snapshot
 from holdwater.store.batch import Ack, Batch
 from holdwater.store.reader import Reader
 from holdwater.store.rows import HOUR_MS
-from holdwater.store.upkeep import Ballast, prune
 from holdwater.wishes import Wishes, told_ms
 from holdwater.world import Surroundings
 from holdwater_sensors.errors import PayloadError
@@ -45,6 +44,7 @@ from holdwater_sensors.water import gravity
 
 if TYPE_CHECKING:
     from holdwater.alerts.rows import Change
+    from holdwater.books import Saved
     from holdwater.config.site import Site
     from holdwater.frost import Told
     from holdwater.store.writer import Store
@@ -60,9 +60,6 @@ EARLY_TICK_S = 8.0
 SNAPSHOT_S = 0.25
 """Shortest time between two snapshots: the page shows at most four a second."""
 
-SLICE_HOURS = 2
-"""Hours rolled up in one slice of slack work: about 10 ms each with eight series a minute."""
-
 WARM_MS = 8 * HOUR_MS
 """Readings that a start feeds to the gauges again: as far as one hour of history looks back by itself."""
 
@@ -72,10 +69,6 @@ FILLING_S = 2 * 3600.0
 MEMORY_S = 240.0
 """How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of
 what a reading costs the card. After a power cut the rules have a gap that much longer; readings and notices have none."""
-
-NOW_HOUR_S = 900.0
-"""How often the running hour is rolled up for the graphs; the figures of the moment come from the snapshot. It measures three hours of
-readings each time: every five minutes, it was 40 % of what the loop costs at true load."""
 
 MOST_EVENTS = 256
 
@@ -128,8 +121,11 @@ class Loop:
         self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture, done)
         self._outlook = Outlook(site, self._learned, self._alerts)
         self.picture.lasts, self.picture.haul = self._lasts, self._outlook.haul
-        self._oldest_ms = store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
+        self.slack = Slack(
+            store, self.rollup, self._learned, self._reception, self._clock, keep_raw_ms=round(site.store.keep_raw_s * 1000),
+            noted_ms=lambda: self.wishes.noted_ms, keep=self._learn,
+        )  # fmt: skip
         self._broker = ""
         self._stopping = False
         self._snapshot = Snapshot(self._clock.wall_ms(), self._trusted(), self._reception.newest_ms)
@@ -137,13 +133,11 @@ class Loop:
         self._snapshot_s = -1e9
         self._tick_s = -1e9
         self._memory_s = -1e9
-        self._now_hour_s = -1e9
         self._ask_undated = True
         self._errors: list[str] = []
         self.turned_s = self._clock.mono_s()
         self.last_commit_s = self._clock.mono_s()
-        self._ballast = Ballast(store.folder)
-        self._mending = Mending(store, self._ballast)
+        self._mending = Mending(store, self.slack.ballast)
         self._told_in_fault = 0
         self.rollup.begin_if_changed()
         self._keep_config()
@@ -486,81 +480,15 @@ class Loop:
             meters=self.picture.meters(now.wall_ms),
         )  # fmt: skip
 
-    # -- slack ---------------------------------------------------------------------------------------------------------------------
-
-    def slack(self) -> bool:
-        """A slice of slack work; True when there may be more. Called when nothing else is due."""
-        newest = max(self._reception.newest_ms, self.wishes.noted_ms)
-        dirty = self.rollup.dirty(newest, SLICE_HOURS)
-        if dirty:
-            self._roll(dirty)
-            return True
-        now_s = self._clock.mono_s()
-        if now_s - self._now_hour_s >= NOW_HOUR_S:
-            self._now_hour_s = now_s
-            self.rollup.rebuild(self.rollup.dirty(newest + HOUR_MS, SLICE_HOURS), keep_marks=True)
-            self._ballast.make()
-            return self._fold_day()
-        keep_ms = round(self.site.store.keep_raw_s * 1000)
-        return self.rollup.generation_step(SLICE_HOURS) or prune(self.store.connection, self.newest_ms - keep_ms) > 0
-
-    def _fold_day(self) -> bool:
-        """Fold one day of one tank into what is known of its use; True when there was one."""
-        due = self._learned.due(self.newest_ms, self._oldest())
-        if due is None:
-            return False
-        tank, first, _ = due
-        self._learn(tank, first, first)
-        self._now_hour_s = -1e9
-        return True
-
-    def _learn(self, tank: str, first: date, last: date) -> None:
-        """Learn some days of a tank's use."""
-        reader = Reader(self.store.connection, str(self.store.path))
-        for kind, subject, through, body in self._learned.fold(reader, tank, first, last):
+    def _learn(self, models: Iterable[Saved]) -> None:
+        """What a day has taught goes into the batch."""
+        for kind, subject, through, body in models:
             self._batch.models[kind, subject] = (1, through, body)
         self._changed = True
-
-    def learn_due(self, days: int) -> None:
-        """Learn what is due by at least so many days; for a replay, which has no quiet moments."""
-        while (due := self._learned.due(self.newest_ms, self._oldest(), days)) is not None:
-            self._learn(*due)
-
-    def _oldest(self) -> int:
-        if self._oldest_ms is None:
-            self._oldest_ms = self.store.connection.execute("SELECT min(ts) FROM reading").fetchone()[0]
-        return self.newest_ms if self._oldest_ms is None else int(self._oldest_ms)
 
     def _lasts(self, tank: str, on_hand_m3: float, u_m3: float) -> tuple[float | None, float | None, float | None]:
         days = self._learned.days(tank, self.newest_ms, on_hand_m3, u_m3)
         return days.low, days.mid, days.high
-
-    def settle(self, *, hours: int = 24) -> None:
-        """Roll up everything that is dirty, the running hour too."""
-        while dirty := self.rollup.dirty(max(self._reception.newest_ms, self.wishes.noted_ms) + HOUR_MS, hours):
-            self._roll(dirty)
-
-        while self.rollup.generation_step(hours):
-            pass
-        while prune(self.store.connection, self.newest_ms - round(self.site.store.keep_raw_s * 1000)):
-            pass
-
-    def fold_all(self) -> None:
-        """Fold all whole days into what is known of the use of each tank; for the end of a replay."""
-        self.learn_due(1)
-        self.commit()
-
-    def roll_up_to(self, before_ms: int, *, hours: int) -> None:
-        """Roll up whole chunks of dirty hours that ended by `before_ms`."""
-        while len(dirty := self.rollup.dirty(before_ms, hours)) == hours:
-            self._roll(dirty)
-
-    def _roll(self, dirty: list[tuple[int, list[int]]]) -> None:
-        span = [each for each in dirty if each[0] < dirty[0][0] + 24 * HOUR_MS]
-        self.rollup.rebuild(span)
-        for hour, ids in span:
-            for series in ids:
-                self._reception.unmark(series, hour)
 
     # -- the service's thread ------------------------------------------------------------------------------------------------------
 
@@ -581,7 +509,7 @@ class Loop:
         if self._mending.under_way:
             return False
         try:
-            return self.slack()
+            return self.slack.step()
         except sqlite3.Error as error:
             self._fault(error)
             return False
@@ -636,7 +564,7 @@ class Loop:
         try:
             self._remember(self._clock.mono_s())
             self.commit()
-            self.settle(hours=SLICE_HOURS)
+            self.slack.settle(hours=SLICE_HOURS)
         except sqlite3.Error:
             log.exception("the last commit failed; what was not acknowledged comes again")
 

@@ -95,14 +95,15 @@ class Replay:
         self._waiting, self._committed_ms = 0, self.clock.wall_ms()
         self.loop.commit()
         newest = self.loop.newest_ms
-        self.loop.roll_up_to(newest - newest % HOUR_MS, hours=ROLL_HOURS)
-        self.loop.learn_due(1)
+        self.loop.slack.roll_up_to(newest - newest % HOUR_MS, hours=ROLL_HOURS)
+        self.loop.slack.learn()
 
     def finish(self) -> None:
         """Commit and roll up what is left."""
         self.commit()
-        self.loop.settle()
-        self.loop.fold_all()
+        self.loop.slack.settle()
+        self.loop.slack.learn()
+        self.loop.commit()
 
 
 def replay(
@@ -159,8 +160,9 @@ def recompute(site: Site, folder: Path) -> int:
         newest = store.connection.execute("SELECT coalesce(max(ts), 0) FROM reading").fetchone()[0]
         loop = Replay(site, store, newest).loop
         loop.rollup.begin()
-        loop.settle()
-        loop.fold_all()
+        loop.slack.settle()
+        loop.slack.learn()
+        loop.commit()
         return int(store.connection.execute("SELECT count(*) FROM level WHERE span = ?", (HOUR_MS,)).fetchone()[0])
     finally:
         store.close()

@@ -99,7 +99,7 @@ def drive(folder: Path, commits: int, backup_every: int, fault: str) -> None:
             loop.handle(replace(message, qos=1, mid=2 * step + at + 1, connection=1, mono_s=clock.mono_s()))
         loop.tick(loop.now())
         loop.commit()
-        while loop.slack():
+        while loop.slack.step():
             pass
         if (step + 1) % backup_every == 0:
             backup(folder / "store", folder / "stick", keep=2, now=START_MS / 1000 + step)

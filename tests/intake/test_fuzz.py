@@ -278,7 +278,7 @@ class Fed:
             if count % commit_every == 0:
                 self.loop.tick(self.loop.now())
                 self.loop.commit()
-                self.loop.slack()
+                self.loop.slack.step()
             self.slowest_s = max(self.slowest_s, time.perf_counter() - began)
         self.loop.commit()
         return count
