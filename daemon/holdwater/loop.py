@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from holdwater import power
+from holdwater import aside, power
 from holdwater.alerts.facts import Moment as AlertMoment
 from holdwater.alerts.states import Verdict
 from holdwater.books import Learned
@@ -373,6 +373,8 @@ class Loop:
             self.rollup.begin()
             changes: list[Change] = []
             answer: dict[str, Any] = {"ok": True}
+        elif request.what == "read again":
+            changes, answer = [], self._read_again(now)
         else:
             changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
@@ -383,6 +385,14 @@ class Loop:
         self._changed = True
         if request.answer is not None:
             self._batch.answers.append((request.answer, answer))
+
+    def _read_again(self, now: Moment) -> dict[str, Any]:
+        """Put what was set aside through the door once more."""
+        if self._batch.read_again:
+            return {"error": "the last reading is not on the card yet; ask again"}
+        door = aside.Door(self._decoder, self._reception, self._evolve)
+        read, left = aside.read_again(aside.rows_of(self.store.connection), door, self._batch, now)
+        return {"ok": True, "read": read, "left": left}
 
     def _take_in(self, changes: Iterable[Change]) -> None:
         for change in changes:

@@ -15,6 +15,20 @@ def command() -> None:
     """Messages that could not be read, kept as they came: the newest thousand, one megabyte at most."""
 
 
+@command.command("replay")
+@config_option
+@store_option
+def replay(config: Path, store: Path | None) -> None:
+    """Read all of them again, as after a route was added: what can be read now is stored with the time at which it came.
+
+    The service must run, with the new config. What still cannot be read stays; asking twice changes nothing more.
+    """
+    from holdwater.control import ask  # noqa: PLC0415
+
+    answer = ask(folder_of(site_of(config), store), "read again", {})
+    click.echo(f"{answer['read']} read and stored, {answer['left']} left; holdwater quarantine list says why")
+
+
 @command.command("list")
 @click.option("--most", type=click.IntRange(1, 1000), default=20, show_default=True)
 @config_option

@@ -75,6 +75,7 @@ class Batch:
     undated: list[tuple[str, int, int | None, int, float, int]] = field(default_factory=list)
     dirty: set[tuple[int, int]] = field(default_factory=set)
     quarantine: list[tuple[int, bytes, bytes, str]] = field(default_factory=list)
+    read_again: list[int] = field(default_factory=list)  # rows of the quarantine that could be read after all
     notes: list[NoteRecord] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     sent: list[tuple[str, str, int, int]] = field(default_factory=list)  # key, state, tries, due_ms
@@ -94,6 +95,7 @@ class Batch:
     def has_rows(self) -> bool:
         """True when there is something to write."""
         return bool(
-            self.nodes or self.series or self.runs or self.readings or self.undated or self.quarantine or self.notes or self.changes
-            or self.sent or self.models or self.forecasts or self.configs or self.marks or self.counts or self.move_undated or self.dirty
+            self.nodes or self.series or self.runs or self.readings or self.undated or self.quarantine or self.read_again or self.notes
+            or self.changes or self.sent or self.models or self.forecasts or self.configs or self.marks or self.counts
+            or self.move_undated or self.dirty
         )  # fmt: skip

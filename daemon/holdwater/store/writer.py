@@ -109,9 +109,13 @@ class Store:
             self._lock.close()
             raise
         self.uuid = str(self.meta("store"))
-        self._quarantine_rows, self._quarantine_bytes = self.connection.execute(
-            "SELECT count(*), coalesce(sum(length(topic) + length(payload)), 0) FROM quarantine"
-        ).fetchone()
+        self._quarantine_rows, self._quarantine_bytes = self._set_aside()
+
+    def _set_aside(self) -> tuple[int, int]:
+        """Rows and bytes of the quarantine."""
+        query = "SELECT count(*), coalesce(sum(length(topic) + length(payload)), 0) FROM quarantine"
+        rows, size = self.connection.execute(query).fetchone()
+        return int(rows), int(size)
 
     def meta(self, key: str) -> str | int | None:
         """A value of the meta table."""
@@ -158,6 +162,9 @@ class Store:
 
     def _bound_quarantine(self, batch: Batch) -> None:
         """Oldest out, so that garbage can never fill the card."""
+        if batch.read_again:
+            self._quarantine_rows, self._quarantine_bytes = self._set_aside()
+            return
         if not batch.quarantine:
             return
         run = self.connection.execute
@@ -233,8 +240,7 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
         _date_undated(connection, *batch.move_undated)
     if batch.dirty:
         many("INSERT OR IGNORE INTO dirty VALUES ('roll', ?, ?)", sorted(batch.dirty))
-    if batch.quarantine or refused:
-        many("INSERT INTO quarantine(at, topic, payload, reason) VALUES (?, ?, ?, ?)", [*batch.quarantine, *refused])
+    _write_aside(connection, batch, refused)
     _write_told(connection, batch)
     if batch.models:
         many(
@@ -250,6 +256,15 @@ def _write_rows(connection: sqlite3.Connection, batch: Batch) -> None:
             "INSERT INTO count VALUES (?, ?) ON CONFLICT DO UPDATE SET n = min(n + excluded.n, 4611686018427387904)",
             list(batch.counts.items()),
         )
+
+
+def _write_aside(connection: sqlite3.Connection, batch: Batch, refused: list[tuple[int, bytes, bytes, str]]) -> None:
+    """What could be read after all leaves the quarantine, what cannot be read comes into it."""
+    rows = [*batch.quarantine, *refused]
+    if batch.read_again:
+        connection.executemany("DELETE FROM quarantine WHERE id = ?", [(number,) for number in batch.read_again])
+    if rows:
+        connection.executemany("INSERT INTO quarantine(at, topic, payload, reason) VALUES (?, ?, ?, ?)", rows)
 
 
 def _write_told(connection: sqlite3.Connection, batch: Batch) -> None:
