@@ -291,6 +291,20 @@ def test_a_restart_in_the_hour_in_which_a_value_froze_remembers_its_first_readin
     assert reason_of(found[-1].quality) is Reason.STUCK
 
 
+def test_a_restart_amid_values_that_move_or_began_to_stand_just_then_has_nothing_to_remember() -> None:
+    """Only a value that stood still before the stretch that is read again has a past."""
+    place = site_of(text_of(Path("/nowhere")), "test.toml", {})
+    for rows in (
+        [(START + k * 4 * MINUTE_MS, pressure(0.8) + k) for k in range(40)],
+        [(START + k * 4 * MINUTE_MS, pressure(0.8)) for k in range(40)],
+    ):
+        gauge = Gauge(place.tanks["main"], measures(place.instruments_of("main")), Surrounds(), Place())
+        assert gauge.series == ("a:pressure",)
+        gauge.recall(KeptFrom(rows), START, rows[-1][0] + 1)
+        found = [gauge.push("a:pressure", ts, value) for ts, value in rows]
+        assert all(each is not None and each.ok for each in found)
+
+
 class Kept:
     """A record of readings; no hour of it is needed before the one that is read."""
 
@@ -338,3 +352,14 @@ water = "d:water"
         gauge.push("c:gap", START + k * 10 * MINUTE_MS, 0.490 + 0.0001 * (k % 2))
     (found,) = gauge.disputes(START + 190 * MINUTE_MS)
     assert {found.first, found.second} == {"main-sharp", "main-fixed"}
+
+
+class KeptFrom(Kept):
+    """A record that begins with the stretch itself."""
+
+    def __init__(self, rows: list[tuple[int, float]]) -> None:
+        super().__init__({"a:pressure": rows})
+
+    def hours(self, series: str, before_ms: int) -> Iterator[Hour]:
+        """Nothing was before."""
+        return iter(())

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from alerts.rig import T0_MS, gal, household
-from holdwater.alerts.facts import AirFact, FlowFact, LevelFact, SilenceFact
+from holdwater.alerts.facts import AirFact, FlowFact, LevelFact, SilenceFact, SystemFact
 from holdwater.alerts.kind import Rule
 from holdwater.alerts.kinds import KINDS
+from holdwater.alerts.kinds.freezing import FORETOLD
 from holdwater.alerts.matter import Judgement
 from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
@@ -210,6 +211,20 @@ def test_freezing_is_about_the_air_and_tells_it() -> None:
     assert judged("freezing", AirFact(T0_MS, -5.0), clear_at=None) is None
 
 
+def test_a_frost_that_was_foretold_is_not_told_again_by_the_air() -> None:
+    """While its own notice is on, the household has its list; another's note says nothing about the air."""
+    foretold = House(frozenset({(FORETOLD, "air")}))
+    assert judged("freezing", AirFact(T0_MS, -5.0), foretold) is None
+    assert verdict("freezing", AirFact(T0_MS, -5.0), House(frozenset({(FORETOLD, "drinking")}))) is B
+    assert verdict("freezing", AirFact(T0_MS - 1, -5.0), foretold) is B
+
+
+def test_a_barrel_overflows_like_a_tank() -> None:
+    """However little it holds."""
+    barrel = replace(household().tanks["drinking"], overflow_m=4 * 0.0254)
+    assert verdict("overflowing", level(barrel.full_on_hand_m3), House(tanks={"drinking": barrel})) is B
+
+
 def test_overflowing_begins_within_half_a_percent_of_the_lip_and_ends_three_percent_below() -> None:
     """Or further below where the noise is wide; a set line stands for the lip."""
     found = judged("overflowing", level(FULL, gal(0.3), scale_m3=gal(0.4)))
@@ -361,3 +376,51 @@ def test_a_tank_that_fills_by_itself_has_no_unexplained_rise(fills: str) -> None
     """Nobody writes down the rain."""
     tank = replace(household().tanks["drinking"], filled_by=("load", fills))
     assert judged("unexplained-rise", rise(9), House(habits=frozenset({"well run"}), tanks={"drinking": tank})) is None
+
+
+# -- figures worked out elsewhere -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "figure", "beyond", "between", "back"),
+    [("warm", "water_c", 30.0, 25.0, 20.0), ("old-water", "turnover_s", 90.0, 70.0, 60.0)],
+)
+def test_a_figure_is_held_against_the_lines_and_told(
+    kind: str, figure: str, beyond: float, between: float, back: float
+) -> None:
+    """At the raise line it is on, at the clear line it is over; without a figure or a line nothing is said."""
+
+    def fact(value: float) -> SystemFact:
+        return SystemFact(kind, "drinking", T0_MS, "unknown", numbers={figure: value})
+
+    lines = {"raise_at": beyond, "clear_at": back}
+    found = judged(kind, fact(beyond), **lines)
+    assert found is not None
+    assert (found.subject, found.verdict, dict(found.numbers)[figure]) == ("drinking", B, beyond)
+    assert verdict(kind, fact(between), **lines) is M
+    assert verdict(kind, fact(back), **lines) is K
+    assert judged(kind, SystemFact(kind, "drinking", T0_MS, "unknown"), **lines) is None
+    assert judged(kind, fact(beyond), raise_at=None, clear_at=back) is None
+    assert judged(kind, fact(beyond), raise_at=beyond, clear_at=None) is None
+
+
+def test_short_is_under_the_worst_wait_and_over_again_by_a_quarter_or_a_day() -> None:
+    """By the cautious figure of the days; a set line stands for the wait, and nothing is said without either."""
+    day = 86400.0
+
+    def fact(low_d: float | None, wait_d: float | None = 8.0, given: str = "unknown") -> SystemFact:
+        figures = {"low_s": low_d, "worst_wait_s": wait_d}
+        numbers = {name: value * day for name, value in figures.items() if value is not None}
+        return SystemFact("short", "drinking", T0_MS, given, numbers=numbers)
+
+    assert [verdict("short", fact(days)) for days in (8.0, 8.01, 9.99, 10.0)] == [B, M, M, K]
+    assert [verdict("short", fact(days, 2.0)) for days in (2.0, 2.99, 3.0)] == [B, M, K]
+    assert verdict("short", fact(5.0), raise_at=4 * day) is K
+    assert verdict("short", fact(4.5), raise_at=4 * day, clear_at=6 * day) is M
+    assert verdict("short", fact(1.0, given="back")) is K
+    assert judged("short", fact(None)) is None
+    assert judged("short", fact(5.0, None)) is None
+    found = judged("short", fact(5.0))
+    assert found is not None
+    assert found.subject == "drinking"
+    assert dict(found.numbers) == {"low_s": 5 * day, "worst_wait_s": 8 * day, "line_s": 8 * day}

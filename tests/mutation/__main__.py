@@ -3,7 +3,7 @@
     python -m mutation [states] [kinds] [rules] [--keep DIR]
 
 mutmut knows sources below `src/` only, so a copy of the tree in its layout is made in a temporary folder. Faults are planted in what
-decides, not in functions whose result is a text: texts are held by their own tests (length, alphabet, units, a verb), not letter by letter.
+decides, not in functions that make a text: texts are held by their own tests (length, alphabet, units, a verb), not letter by letter.
 """
 
 from __future__ import annotations
@@ -119,11 +119,15 @@ def deciding(folder: Path, part: Part) -> list[str]:
         owners += [(f"xǁ{each.name}ǁ", each) for each in tree.body if isinstance(each, ast.ClassDef)]
         for prefix, owner in owners:
             for each in ast.iter_child_nodes(owner):
-                if isinstance(each, ast.FunctionDef) and not (
-                    each.returns is not None and ast.unparse(each.returns) == "str"
-                ):
+                if isinstance(each, ast.FunctionDef) and not about_words(each):
                     patterns.append(f"{module}.{prefix}{each.name}__mutmut_*")
     return patterns
+
+
+def about_words(function: ast.FunctionDef) -> bool:
+    """Whether a function makes a text, or serves one: what it is given is what a text is made of."""
+    given = [ast.unparse(each.annotation) for each in function.args.args if each.annotation is not None]
+    return "Telling" in given or (function.returns is not None and ast.unparse(function.returns) == "str")
 
 
 def report(name: str, folder: Path) -> float:

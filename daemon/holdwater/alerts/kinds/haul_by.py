@@ -60,14 +60,12 @@ def short(told: Telling) -> str:
     stand = f"{told.volume('on_hand_m3')} now, reserve {_bare(told)}."
     open_ = " Road and fill station open?"
     head = f"Haul {what} {by}"
-    for text in (
+    texts = (
         f"{head}{without}. {stand} {_room(told)}{open_}",
         f"{head}. {stand} {_room(told)}{open_}",
         f"{head}. {stand} {_room(told)}",
-    ):
-        if len(text) <= SHORT_MAX:
-            return text
-    return f"{head}. {stand}"
+    )
+    return next((text for text in texts if len(text) <= SHORT_MAX), f"{head}. {stand}")
 
 
 def _bare(told: Telling) -> str:
