@@ -33,11 +33,11 @@ def judge(tank: Invented, seed: int) -> float:
 
 
 @pytest.mark.slow
-def test_two_thousand_random_tanks_agree_with_slices(capsys):
-    """2,000 tanks, 4 depths each, one in 100 out of level; the largest difference is printed."""
-    worst = max(judge(invent(seed, tilted_share=0.01), seed) for seed in range(2000))
+def test_five_hundred_random_tanks_agree_with_slices(capsys):
+    """500 tanks, 4 depths each, one in 100 out of level; the largest difference is printed. A hundred thousand are a soak."""
+    worst = max(judge(invent(seed, tilted_share=0.01), seed) for seed in range(500))
     with capsys.disabled():
-        print(f"\n2000 random tanks: largest difference to slice integration {worst:.1e} of the whole")
+        print(f"\n500 random tanks: largest difference to slice integration {worst:.1e} of the whole")
 
 
 @pytest.mark.soak
