@@ -32,6 +32,9 @@ MOST_UNKNOWN = 64
 MOST_SERIES = 64
 """Most series of one node; the rest is counted and dropped, so that a mad node cannot fill the store with names."""
 
+LITTLE_MS = 86_400_000
+"""So far ahead two clocks may be apart and both be meant well; beyond it the stamp is taken for wrong."""
+
 _T_S = attrgetter("t_s")
 
 MOST_LOST = 1_000_000
@@ -141,6 +144,10 @@ class Reception:
             # It may have waited at the broker, so "now" is not its now. Without a receipt the node sends it again with a fresh age.
             batch.counts["waited at the broker"] += 1
             return []
+        elif now.trusted and any(_a_little_ahead(each, now) for each in pack_.readings):
+            # Our clock may be the slow one. Without a receipt the node keeps the pack and sends it again, until our clock has come so far.
+            batch.counts["a little ahead of the clock"] += 1
+            return []
         else:
             fresh = self._rows(node, pack_.readings, message, batch, now)
         after = take(before, pack_.seq, pack_.keep)
@@ -214,7 +221,7 @@ class Reception:
         reason = self._wrong_unit(name, reading.unit)
         if ts_ms > now.wall_ms + AHEAD_MS:
             reason = "stamped ahead of the clock"
-        elif ts_ms + self._keep_ms < now.wall_ms or ts_ms + self._keep_ms < self.newest_ms:
+        elif ts_ms + self._keep_ms < self.newest_ms:  # never by the clock: one that is wrong would refuse the record
             reason = "older than what is kept"
         if not reason:
             return True
@@ -284,3 +291,8 @@ class Reception:
     def _set(self, node: NodeState, batch: Batch) -> None:
         self._nodes[node.name] = node
         batch.nodes[node.id] = node
+
+
+def _a_little_ahead(reading: Reading, now: Moment) -> bool:
+    """Whether a reading's own time is further ahead than is believed, and not so far that it must be wrong."""
+    return not reading.relative and AHEAD_MS < round(reading.t_s * 1000) - now.wall_ms <= LITTLE_MS
