@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
 from typing import Literal, get_args
 
@@ -173,6 +172,8 @@ def unit(name: str, dimension: Dimension) -> Unit:
             f"a unit of {dimension}: {', '.join(names)}",
             f'write it like "{EXAMPLES[dimension]}"',
         )
+    from difflib import get_close_matches  # noqa: PLC0415 -- for a mistake only; the service carries no difflib
+
     near = get_close_matches(name, names, n=1)
     hint = f"did you mean '{near[0]}'?" if near else f'write it like "{EXAMPLES[dimension]}"'
     raise UnitError(f"unknown unit '{name}'", f"a unit of {dimension}: {', '.join(names)}", hint)

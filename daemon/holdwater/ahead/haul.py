@@ -13,7 +13,6 @@ import math
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
-from statistics import NormalDist
 
 from holdwater.balance.days import day_of
 from holdwater.balance.points import DAY_MS
@@ -165,7 +164,7 @@ def _within(level_m3: float, use: Use, days: float) -> float:
     sd_m3 = math.sqrt(days * use.sd_m3**2 * variance_factor(days, use.r) + (days * use.u_mean_m3) ** 2)
     if sd_m3 == 0:
         return 1.0 if level_m3 >= mean_m3 else 0.0
-    return NormalDist(mean_m3, sd_m3).cdf(level_m3)
+    return 0.5 * math.erfc((mean_m3 - level_m3) / (sd_m3 * math.sqrt(2)))  # the normal distribution function
 
 
 def _fits_m3(stock: Stock, trip: Trip) -> float:

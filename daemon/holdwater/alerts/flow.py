@@ -7,9 +7,9 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 from itertools import islice
-from statistics import median
 
 from holdwater.alerts.facts import FlowFact
+from holdwater.balance.middle import median
 from holdwater.balance.points import Point
 from holdwater.balance.uses import Ongoing, Segmenter
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from statistics import median
+
+from holdwater.balance.middle import median
 
 LIMIT_FLOOR_S = 1800.0  # a box that sends each minute may miss half an hour before anybody is called
 LIMIT_UNKNOWN_S = 3600.0  # before its interval is known

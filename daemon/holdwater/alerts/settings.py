@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from difflib import get_close_matches
 
 from holdwater.alerts.kind import Kind, Rule
 from holdwater.alerts.kinds import KINDS
@@ -111,6 +110,8 @@ def _lines(key: str, kind: Kind, defaults: tuple[float | None, float | None], co
 
 
 def _unknown(key: str, name: str, known: Iterable[str] | Mapping[str, object], what: str) -> Problem:
+    from difflib import get_close_matches  # noqa: PLC0415 -- for a mistake only; the service carries no difflib
+
     names = sorted(known)
     near = get_close_matches(name, names, n=1)
     fix = f"did you mean '{near[0]}'?" if near else f"take one of these, or leave {key} out"

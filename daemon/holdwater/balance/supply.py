@@ -12,10 +12,10 @@ import math
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from statistics import NormalDist, median
 
 from holdwater.balance.days import Account
 from holdwater.balance.kinds import CAUGHT, LOAD
+from holdwater.balance.middle import median
 
 VERSION = 2
 WINDOW_DAYS = 28  # how far back a day may lie
@@ -30,7 +30,7 @@ FED_DAYS = 14  # what a well brought in the last two weeks tells whether it keep
 FED_LEAST = 10
 INFLOW_M3 = 0.004  # about 1 gal: less is noise, not inflow
 QUANTILES = (0.1, 0.5, 0.9)
-_Z90 = NormalDist().inv_cdf(0.9)
+_Z90 = 1.2815515655446004  # the 90 % quantile of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)
