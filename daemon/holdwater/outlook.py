@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from holdwater.ahead.haul import Haul, Stock, Trip, haul_by
+from holdwater.ahead.haul import KEEPS_UP, Haul, Stock, Trip, haul_by
 from holdwater.alerts.states import Verdict
 from holdwater.balance.days import day_of
 from holdwater.balance.supply import Days, Unknown, Use, days_above_reserve
@@ -27,6 +27,7 @@ MOVED = 0.03
 """Of the full tank: water that came or went is looked at at once."""
 
 DAY_S = 86400.0
+FED, UNFED = 0.9, 0.6  # shares of the use: a well that brings so much keeps up; one that brings less does not
 BY_ITSELF = {"roof": "rain", "well": "the well", "spring": "the spring", "mains": "the mains"}
 
 
@@ -42,7 +43,7 @@ class Ahead:
         days: days above the reserve.
         haul: by which day to haul; None where nothing is hauled.
         by_usual: by which day if the wait is the usual one, not the worst.
-        keeps_up: a well, a spring or the mains brought as much as was used, over the last two weeks.
+        fed_share: what a well, a spring or the mains brought over the last two weeks, as a share of the use.
     """
 
     at_ms: int
@@ -51,7 +52,7 @@ class Ahead:
     use: Use | Unknown
     days: Days
     haul: Haul | None
-    keeps_up: bool
+    fed_share: float
     by_usual: date | None = None
 
 
@@ -115,9 +116,9 @@ class Outlook:
             tank.reserve_m3 or 0.0,
         )
         if isinstance(use, Unknown):
-            days, keeps_up = Days(None, None, None, use.reason), False
+            days, fed_share = Days(None, None, None, use.reason), 0.0
         else:
-            days, keeps_up = days_above_reserve(on_hand_m3 - reserve_m3, use, u_m3), 0 < use.mean_m3 <= fed_m3
+            days, fed_share = days_above_reserve(on_hand_m3 - reserve_m3, use, u_m3), fed_m3 / max(use.mean_m3, 1e-9)
         haul, by_usual = None, None
         if tank.haul is not None:
             room_m3 = (
@@ -128,7 +129,7 @@ class Outlook:
             haul = haul_by(at_ms, self._site.timezone, stock, use, trip, fed_m3=fed_m3)
             usual = Trip(tank.haul.load_m3, tank.haul.usual_wait_days)
             by_usual = haul_by(at_ms, self._site.timezone, stock, use, usual, fed_m3=fed_m3).by
-        return Ahead(at_ms, on_hand_m3, u_m3, use, days, haul, keeps_up, by_usual)
+        return Ahead(at_ms, on_hand_m3, u_m3, use, days, haul, fed_share, by_usual)
 
     def _tell_short(self, tank: str, ahead: Ahead) -> list[Change]:
         days, hauling = ahead.days, self._site.tanks[tank].haul
@@ -140,7 +141,7 @@ class Outlook:
         }  # fmt: skip
         if hauling is not None:
             numbers["worst_wait_s"] = hauling.worst_wait_days * DAY_S
-        verdict = Verdict.BACK if ahead.keeps_up else Verdict.UNKNOWN  # the line is the kind's own
+        verdict = _given(ahead.fed_share)
         return self._alerts.on_fact("short", tank, verdict, ahead.at_ms, numbers=numbers, named=self._names(tank))
 
     def _tell_haul(self, tank: str, ahead: Ahead) -> list[Change]:
@@ -162,7 +163,7 @@ class Outlook:
                 "reserve_on_ms": self._noon_ms(haul.reserve_on),             }  # fmt: skip
             if ahead.by_usual is not None:
                 numbers["by_usual_ms"] = self._noon_ms(ahead.by_usual)
-        verdict = Verdict.BACK if haul.by is None else Verdict.UNKNOWN
+        verdict = Verdict.BACK if haul.by is None and haul.reason != KEEPS_UP else _given(ahead.fed_share)
         return self._alerts.on_fact("haul-by", tank, verdict, ahead.at_ms, numbers=numbers, named=self._names(tank))
 
     def _tell_old(self, tank: str, ahead: Ahead, point: LevelPoint, use: Use) -> list[Change]:
@@ -196,3 +197,10 @@ def waters(site: Site) -> dict[str, tuple[str, ...]]:
         if each.water_series is not None and each.tank not in found.get(each.water_series, ()):
             found[each.water_series] = (*found.get(each.water_series, ()), each.tank)
     return found
+
+
+def _given(fed_share: float) -> Verdict:
+    """What a well says before any line is looked at; two shares apart, so that one that just keeps up is not told and untold weekly."""
+    if fed_share >= FED:
+        return Verdict.BACK
+    return Verdict.BETWEEN if fed_share >= UNFED else Verdict.UNKNOWN

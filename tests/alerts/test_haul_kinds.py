@@ -95,6 +95,15 @@ def test_while_a_well_keeps_up_nobody_is_sent_for_water(rig: Rig) -> None:
     assert set(phases(run(rig, 140.0, 6))) == {"raise"}
 
 
+def test_a_well_that_just_keeps_up_tells_and_untells_nothing(rig: Rig) -> None:
+    """Three quarters of the use: nothing is raised, and what is on stays on."""
+    just = learned(rig.site, fed_gal=9.3)
+    assert phases(run(rig, 140.0, 6, just)) == []
+    assert set(phases(run(rig, 140.0, 6))) == {"raise"}
+    assert phases(run(rig, 140.0, 6, just)) == []
+    assert set(phases(run(rig, 140.0, 6, learned(rig.site, fed_gal=13.0)))) == {"clear"}
+
+
 def test_short_is_told_under_the_worst_wait_and_ends_well_above_it(rig: Rig) -> None:
     """5 days above the reserve against a worst wait of 6; gone at 15."""
     changes = run(rig, 140.0, 3)

@@ -194,7 +194,9 @@ def _explained(world: World, told: Told) -> bool:  # noqa: PLR0911 -- one answer
     if told.kind == "freezing":
         return min(world.air_c[max(0, at - 30) : at + 1]) <= world.freezing_c + 0.4
     if told.kind in ("icing", "thaw-watch"):
-        return min(world.air_c[max(0, at - 3 * DAY_MIN) : at + 1]) <= 0.0
+        return (
+            min(world.air_c[max(0, at - 3 * DAY_MIN) : at + 1]) <= NEAR_K
+        )  # a bare thing under a clear sky is colder than the air
     if told.kind == "freeze-tonight":  # a forecast: a night that came near enough for its range bears it out
         return min(world.air_c[at : at + FORECAST]) <= world.freezing_c + NEAR_K
     course = world.courses.get(told.subject)

@@ -19,6 +19,7 @@ from holdwater.balance.points import DAY_MS
 from holdwater.balance.supply import HORIZON_DAYS, Unknown, Use, days_above_reserve, use_of_days, variance_factor
 
 KEEPS_UP = "what fills it by itself keeps up with what is used"
+KEEPS_UP_SHARE = 0.75  # of the use: between the two shares at which the notice is raised and cleared
 CHANCE = 0.9  # that the reserve holds, if the wait is no worse than the worst
 
 
@@ -119,7 +120,7 @@ def haul_by(
     fits_on = _fits_on(now_ms, zone, stock, use, trip)
     gained = trip.load_m3 / use.mean_m3 if use.mean_m3 > 0 else None
     level_m3 = stock.reserve_m3 + haul_level_m3(use, (trip.wait_days,), CHANCE)
-    if use.mean_m3 > 0 and fed_m3 >= use.mean_m3 and stock.on_hand_m3 > stock.reserve_m3:
+    if use.mean_m3 > 0 and fed_m3 >= KEEPS_UP_SHARE * use.mean_m3 and stock.on_hand_m3 > stock.reserve_m3:
         return Haul(None, False, None, fits_on, fits_m3, gained, level_m3, KEEPS_UP)
     low = days_above_reserve(stock.on_hand_m3 - stock.reserve_m3, use, stock.u_m3).low
     if low is None or low >= HORIZON_DAYS:

@@ -20,8 +20,8 @@ def judge(fact: SystemFact, view: View, rule: Rule) -> Judgement | None:  # noqa
     """Beyond when the day is a week off or nearer; worse on the day before it and after."""
     left_s = fact.numbers.get("left_s")
     numbers, words = tuple(fact.numbers.items()), tuple(fact.named.items())
-    if left_s is None:
-        given = Verdict(fact.verdict)
+    given = Verdict(fact.verdict)
+    if left_s is None or given is not Verdict.UNKNOWN:
         return None if given is Verdict.UNKNOWN else Judgement(fact.subject, given, numbers, words, upper=given)
     gained_s = fact.numbers.get("gained_s", 2 * AHEAD_S)
     raise_s = max(LAST_BACK_S, min(AHEAD_S, SHARE * gained_s)) if rule.raise_at is None else rule.raise_at
@@ -110,7 +110,8 @@ KIND = Kind(
         "For a tank with `[tank.NAME.haul]`: the last day to set out is a week off or nearer, or half as long as a load lasts where "
         "that is less. It is the day on which the reserve is reached at heavy use (one future in ten is worse) less the worst wait; "
         "rain and wells are not counted on. It says whether the load fits. From the day before on it is *act today*. It goes when the "
-        "day is a day farther off than that, or when a well has brought as much as was used for two weeks. What to do: look whether "
+        "day is a day farther off than that, or when a well has brought nine tenths of "
+        "the use for two weeks; it is not told while a well brings six tenths. What to do: look whether "
         "road and fill station are open, then haul."
     ),
     samples=(
