@@ -204,12 +204,13 @@ class Turner:
             _wake_at(wire, 1)
 
     def _read(self) -> MQTTErrorCode:
-        """Read until a read brings no message: the socket is empty then, or has something seldom to say."""
+        """Read until the socket is empty; a read that brings no message may have taken an acknowledgement of our own words."""
         client = self.client
         for _ in range(MOST_A_TURN):
             before = self._counted()
             code = client.loop_read()
-            if code or self._counted() == before or client.socket() is None:
+            wire = client.socket()
+            if code or wire is None or (self._counted() == before and not _unread(wire)):
                 return code
         return mqtt.MQTT_ERR_SUCCESS
 
