@@ -93,7 +93,7 @@ def test_seven_days_are_caught_up_with_none_lost_none_double_and_intake_as_quick
     more = f'[mirror]\nurl = "http://127.0.0.1:{port}"\nbucket = "water"\nevery = "5 s"\nrate = 2000\n'
     daemon = Daemon(tmp_path, text_of(place.folder, port=broker.port, more=more), ("--trust-clock",)).start()
     try:
-        daemon.wait_for("readings wait and are kept", 60)
+        daemon.wait_for("wait and are kept", 60)
         child = mirror_of(daemon)
         before_kib = rss_kib(child)
         asking = Asking(broker.port)

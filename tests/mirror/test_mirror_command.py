@@ -131,6 +131,18 @@ def test_mistakes_are_said_in_words(place, tmp_path) -> None:
     assert isinstance(commands.get_command(click.Context(commands), "mirror"), click.Command)
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_what_root_makes_belongs_to_the_service_and_a_look_makes_nothing(place, config) -> None:
+    """A report by root before the mirror ever ran must not keep the service from it."""
+    os.chown(place.folder, 12345, 12345)
+    before = {path.name for path in place.folder.iterdir()}
+    called("mirror", "--gaps", "--config", str(config))
+    assert {path.name for path in place.folder.iterdir()} - before <= {"store.db-shm", "store.db-wal"}
+    called("mirror", "--once", "--config", str(config))
+    for name in ("mirror.db", "mirror.lock"):
+        assert (place.folder / name).stat().st_uid == 12345
+
+
 def test_two_mirrors_of_one_store_cannot_be(place, config) -> None:
     """The second says who is there."""
     with place.mirror():

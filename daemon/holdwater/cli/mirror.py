@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 @click.command("mirror")
 @config_option
 @store_option
-@click.option("--once", is_flag=True, help="Send what waits and end; exit code 1 when something still waits.")
+@click.option("--once", is_flag=True, help="Send what waits and end; exit code 3 when the server does not take it.")
 @click.option("--resend-from", "since", metavar="DATE", help="Send everything from this date on again, then as --once.")
 @click.option(
     "--gaps", is_flag=True, help="Say what waits, what the server refused and why, and what was lost; send nothing."
@@ -64,7 +63,7 @@ def _send(site: Site, settings: MirrorSettings, folder: Path, *, once: bool) -> 
     from holdwater.mirror.leave import Leave  # noqa: PLC0415
     from holdwater.mirror.run import Mirror  # noqa: PLC0415
 
-    set_up("warning" if once else "info")
+    set_up("error" if once else "info")
     leave = Leave()
     try:
         with Mirror(site, settings, folder, leave.wait) as mirror:
@@ -73,9 +72,9 @@ def _send(site: Site, settings: MirrorSettings, folder: Path, *, once: bool) -> 
                 return
             while mirror.turn() == 0.0 and not leave.now:
                 pass
-            click.echo(
-                f"{mirror.sent:,} readings and levels sent" + (f"; {mirror.waiting:,} wait" if mirror.why else "")
-            )
+            refused = f"; {mirror.refused:,} were not taken: holdwater mirror --gaps" if mirror.refused else ""
+            waiting = f"; {mirror.waiting:,} wait" if mirror.why else ""
+            click.echo(f"{mirror.sent:,} readings and levels sent{waiting}{refused}")
             if mirror.why:
                 raise OutsideError(
                     f"the server: {mirror.why}", where=settings.url, do="what waits is kept; try again later"
@@ -95,7 +94,6 @@ def _resend(site: Site, settings: MirrorSettings, folder: Path, since: str) -> N
     if busy(folder):
         click.echo(f"the running service does it with its next look, within {settings.every_s:g} s")
         return
-    logging.getLogger("holdwater.mirror").setLevel(logging.WARNING)
     _send(site, settings, folder, once=True)
 
 

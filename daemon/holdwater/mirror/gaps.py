@@ -28,7 +28,7 @@ def waiting_days(site: Site, folder: Path) -> list[tuple[date, int]]:
     """
     found: Counter[date] = Counter()
     name = site.mirror.site if site.mirror is not None else site.name
-    with Marks.open(folder) as marks, Source(folder) as source:
+    with Marks.look(folder) or Marks.none() as marks, Source(folder) as source:
         look = Look(source, marks, Heads(site, name), site.tanks)
         for hour, count in (look.all() | look.near()).items():
             found[day_of(hour, site.timezone)] += count

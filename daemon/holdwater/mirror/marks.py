@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import os
 import sqlite3
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -65,8 +66,9 @@ class Refusal(NamedTuple):
 class Marks:
     """The open file. `Marks.open` for whoever sends, `Marks.look` for whoever only looks."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    def __init__(self, connection: sqlite3.Connection, path: Path, *, only_looks: bool = False) -> None:
         self._connection = connection
+        self._only_looks = only_looks
         self.path = path
         self._ids = {name: number for number, name in connection.execute("SELECT id, name FROM series")}
 
@@ -100,8 +102,14 @@ class Marks:
         if not path.exists():
             return None
         with contextlib.suppress(sqlite3.Error):
-            return cls(sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None, timeout=2.0), path)
+            connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None, timeout=2.0)
+            return cls(connection, path, only_looks=True)
         return None
+
+    @classmethod
+    def none(cls) -> Marks:
+        """Marks of a mirror that never ran, kept nowhere."""
+        return cls(_connect(Path(":memory:")), Path(":memory:"))
 
     def __enter__(self) -> Self:
         return self
@@ -116,6 +124,8 @@ class Marks:
     def id_of(self, name: str) -> int:
         """Our number of a series or tank, made when it is new."""
         number = self._ids.get(name)
+        if number is None and self._only_looks:
+            number = self._ids[name] = -1 - len(self._ids)  # no mark can be of it
         if number is None:
             self._connection.execute("INSERT OR IGNORE INTO series(name) VALUES (?)", (name,))
             number = int(self._connection.execute("SELECT id FROM series WHERE name = ?", (name,)).fetchone()[0])
@@ -232,10 +242,18 @@ class Marks:
         return found
 
 
+def give_to_owner(path: Path) -> None:
+    """A file that root made beside the store belongs to whom the folder belongs: else the service could not write it later."""
+    if os.geteuid() == 0 and path.exists():
+        owner = path.parent.stat()
+        os.chown(path, owner.st_uid, owner.st_gid)
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     """NORMAL, not FULL: a power cut may take back the last marks; what they stood for is sent again, which is harmless."""
     connection = sqlite3.connect(path, isolation_level=None, timeout=5.0)
     try:
+        give_to_owner(path)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")
         connection.execute("PRAGMA journal_size_limit = 1048576")

@@ -15,7 +15,7 @@ from typing import IO, TYPE_CHECKING, Any, Self
 from holdwater.errors import BusyError, StoreError
 from holdwater.mirror.lines import Heads
 from holdwater.mirror.look import Look
-from holdwater.mirror.marks import Marks
+from holdwater.mirror.marks import Marks, give_to_owner
 from holdwater.mirror.outcome import Later
 from holdwater.mirror.pump import Pump, Stopped
 from holdwater.mirror.server import DEADLINE_S, Server
@@ -86,6 +86,7 @@ class Mirror:
         self._oldest_ms: int | None = None
         self.waiting = 0
         self.sent = 0
+        self.refused = 0
         self.why = ""
 
     def __enter__(self) -> Self:
@@ -125,6 +126,7 @@ class Mirror:
         finally:
             self._batch = pump.batch
             self.sent += pump.sent
+            self.refused += pump.refused
             self._catching += pump.sent
             if pump.sent:
                 self._ok_ms = round(time.time() * 1000)
@@ -165,7 +167,7 @@ class Mirror:
         words, said_s = self._said
         if words != why.words or time.monotonic() - said_s >= SAY_AGAIN_S:
             self._said = (why.words, time.monotonic())
-            log.warning("the server: %s; %d readings wait and are kept", why.words, self.waiting)
+            log.warning("the server: %s; %d readings and levels wait and are kept", why.words, self.waiting)
         self._note(mend=why.mend)
         wait_s = random.uniform(0.5, 1.0) * longest  # noqa: S311 -- spread, no secret
         return max(wait_s, why.wait_s or 0.0)
@@ -208,6 +210,7 @@ def _hold(folder: Path) -> IO[str]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         handle = path.open("a+")
+        give_to_owner(path)
     except OSError as error:
         raise StoreError(
             f"cannot write here: {error.strerror}", where=str(path), do="run it as the user of the service, or set store.folder"

@@ -74,7 +74,7 @@ def sentence(found: Mapping[str, Any], zone: ZoneInfo) -> str:
     parts: list[str] = []
     if found["waiting"]:
         oldest = "" if found["oldest_ms"] is None else f", the oldest of {_when(found['oldest_ms'], zone)}"
-        parts.append(f"{found['waiting']:,} readings wait{oldest}")
+        parts.append(f"{found['waiting']:,} readings and levels wait{oldest}")
     if found["words"]:
         parts.append(f"the server: {found['words']}")
     if not parts:
