@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 from holdwater import aside, power
 from holdwater.alerts.facts import Moment as AlertMoment
-from holdwater.alerts.states import Verdict
 from holdwater.books import Learned
 from holdwater.clock import StepWatch
 from holdwater.drill import Drill
 from holdwater.errors import HoldwaterError
 from holdwater.events import BrokerState, Delivered, Event, Message, Request, Stop, Tick, TimeGiven
-from holdwater.gauge import LevelPoint, Place
+from holdwater.evolving import Evolution
+from holdwater.gauge import Place
 from holdwater.intake.decode import Decoder, Pack, Presence, Wish
 from holdwater.levels import StoredRecord
 from holdwater.mending import AGAIN_S, Mending
@@ -46,7 +46,6 @@ if TYPE_CHECKING:
     from holdwater.alerts.rows import Change
     from holdwater.books import Saved
     from holdwater.config.site import Site
-    from holdwater.frost import Told
     from holdwater.store.writer import Store
 
 log = logging.getLogger(__name__)
@@ -62,9 +61,6 @@ SNAPSHOT_S = 0.25
 
 WARM_MS = 8 * HOUR_MS
 """Readings that a start feeds to the gauges again: as far as one hour of history looks back by itself."""
-
-FILLING_S = 2 * 3600.0
-"""For so long after a meter has counted water into a tank its rise is expected."""
 
 MEMORY_S = 240.0
 """How old the kept memory of the rules (intervals, what flows) may be while no notice moved: written with each commit, it was 40 % of
@@ -118,9 +114,10 @@ class Loop:
         )
         self._alerts = restored_rules(site, store, self._learned.usual_m3)
         done = self._alerts.done(self._clock.wall_ms())
-        self._frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture, done)
-        self._outlook = Outlook(site, self._learned, self._alerts)
-        self.picture.lasts, self.picture.haul = self._lasts, self._outlook.haul
+        frost = restored_frost(site, store, kept, self._reception.newest_ms, self.picture, done)
+        outlook = Outlook(site, self._learned, self._alerts)
+        self._live = Evolution(site, self.picture, self._alerts, outlook, frost)
+        self.picture.lasts, self.picture.haul = self._lasts, outlook.haul
         self.wishes = Wishes(self._reception, self._alerts, self.picture, site)
         self.slack = Slack(
             store, self.rollup, self._learned, self._reception, self._clock, keep_raw_ms=round(site.store.keep_raw_s * 1000),
@@ -282,7 +279,7 @@ class Loop:
             return
         changes, answer = self.wishes.carry_out(Request(wish.what, wish.body), self._batch, now)
         self._take_in(changes)
-        self._ticked_off(now)
+        self._take_in(self._live.on_done(now, self._batch))
         if "error" in answer:
             self._set_aside(message, str(answer["error"]), now)
 
@@ -301,35 +298,12 @@ class Loop:
         self._changed = True
 
     def _evolve(self, fresh: list[Fresh], now: Moment) -> None:
-        """Move the live state: gauges, rules, books."""
-        for each in fresh:
-            if changes := self._alerts.on_heard("", each.series, each.ts_ms, now.mono_s):
-                self._take_in(changes)
-            node, _, quantity = each.series.partition(":")
-            if quantity == power.QUANTITY:
-                self._battery(node, each, now)
-            if self._sparing is not None and each.series == self.site.power.board_series:  # type: ignore[union-attr]
-                self._spare(self._sparing, each)
-            if each.series == self.site.air_series:
-                self._take_in(self._alerts.on_air(each.ts_ms, each.value_si, now.mono_s))
-            self._take_in(self._outlook.on_reading(each.series, each.ts_ms, each.value_si))
-            if self._frost is not None and each.series in self._frost.series:
-                self._freeze(self._frost.on_reading(each.series, each.ts_ms, each.value_si))
-        levels = self.picture.feed(fresh)
-        for tank, at_ms in self.picture.filling():  # the meter says what a note of a well run would say
-            self._take_in(self._alerts.on_note("well run", at_ms, {"tank": tank, "for_s": FILLING_S}))
-        for tank, point in levels:
-            self._level(tank, point, now)
-
-    def _freeze(self, told: Iterable[Told]) -> None:
-        """Keep what the frost has learned and said, and let the rules hear of it."""
-        if self._frost is not None:
-            self._take_in(self._frost.kept(told, self._alerts, self._batch, self.picture))
-
-    def _ticked_off(self, now: Moment) -> None:
-        """A wish was carried out: it may have been a note about something that can freeze."""
-        if self._frost is not None:
-            self._freeze(self._frost.on_done(self._alerts.done(now.wall_ms), now.wall_ms))
+        """Move the live state."""
+        if self._sparing is not None and self.site.power is not None:
+            for each in fresh:
+                if each.series == self.site.power.board_series:
+                    self._spare(self._sparing, each)
+        self._take_in(self._live.on_readings(fresh, now, self._batch))
 
     def _spare(self, sparing: power.Sparing, reading: Fresh) -> None:
         """Write less often while the board's battery is low. The page is the service's to switch off, at its tick."""
@@ -346,28 +320,6 @@ class Loop:
         """Whether the board's battery is being spared."""
         return self._sparing is not None and self._sparing.on
 
-    def _battery(self, node: str, reading: Fresh, now: Moment) -> None:
-        air_c = self.picture.beside(self.site.air_series, reading.ts_ms)
-        numbers = {"volts": reading.value_si} | ({} if air_c is None else {"air_c": air_c})
-        verdict = power.verdict(reading.value_si)
-        self._take_in(self._alerts.on_fact("battery", node, verdict, now.wall_ms, numbers=numbers))
-
-    def _level(self, tank: str, point: LevelPoint, now: Moment) -> None:
-        self._take_in(
-            self._alerts.on_level(
-                tank, point.ts_ms, point.on_hand_m3, point.u_noise_m3, point.u_scale_m3, point.quality, now.mono_s
-            )
-        )
-        disputes = self.picture.argued(tank, point.ts_ms)
-        if disputes is not None and self._alerts.knows("disagree"):
-            self._take_in(
-                self._alerts.on_fact(
-                    "disagree", tank, Verdict.BEYOND if disputes else Verdict.BACK, point.ts_ms,
-                    disputes[0].words(self.site.measure) if disputes else "",
-                )
-            )  # fmt: skip
-        self._take_in(self._outlook.on_level(tank, point))
-
     def _request(self, request: Request, now: Moment) -> None:
         if request.what == "recompute":
             self.rollup.begin()
@@ -378,7 +330,7 @@ class Loop:
         else:
             changes, answer = self.wishes.carry_out(request, self._batch, now)
         self._take_in(changes)
-        self._ticked_off(now)
+        self._take_in(self._live.on_done(now, self._batch))
         if "error" in answer:
             self._errors = [*self._errors[-20:], str(answer["error"])]
         self._batch.urgent = True
@@ -412,8 +364,7 @@ class Loop:
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
         self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
-        if now.trusted and self._frost is not None:
-            self._freeze(self._frost.on_time(now.wall_ms))
+        self._take_in(self._live.on_time(now, self._batch))
         self._batch.sent += self._post.send_due(now)
         self._ticked()
 
