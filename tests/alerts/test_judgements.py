@@ -17,6 +17,7 @@ from holdwater.alerts.settings import rule_of
 from holdwater.alerts.states import Verdict
 from holdwater.freeze.done import Done
 from holdwater.tanks.tank import Tank
+from holdwater.tanks.vessels import Link, Vessel
 from holdwater_sensors.quality import OK, Grade, Reason, code
 
 STUCK = code(Grade.SUSPECT, Reason.STUCK)
@@ -32,6 +33,7 @@ class House:
     notes: frozenset[tuple[str, str]] = frozenset()
     habits: frozenset[str] = frozenset()
     known: Mapping[str, tuple[int, float, float]] = field(default_factory=dict)
+    cut: frozenset[str] = frozenset()
     tanks: Mapping[str, Tank] = field(default_factory=lambda: household().tanks)
 
     def tank(self, name: str) -> Tank | None:
@@ -49,6 +51,10 @@ class House:
     def keeps(self, kind: str, at_ms: int) -> bool:
         """Whether it is this household's habit to note it."""
         return kind in self.habits and at_ms >= T0_MS
+
+    def shut(self, tank: str) -> bool:
+        """Whether a note has shut a link of it."""
+        return tank in self.cut
 
     def done(self, at_ms: int) -> Mapping[str, Done]:
         """Nothing is drained."""
@@ -424,3 +430,27 @@ def test_short_is_under_the_worst_wait_and_over_again_by_a_quarter_or_a_day() ->
     assert found is not None
     assert found.subject == "drinking"
     assert dict(found.numbers) == {"low_s": 5 * day, "worst_wait_s": 8 * day, "line_s": 8 * day}
+
+
+def test_a_link_is_told_as_shut_by_note_or_config_or_as_apart_by_the_levels() -> None:
+    """Shut is to know, apart is the worse stage; back when the vessels stand alike, unknown while nobody can tell."""
+    near, far = (Vessel(name, household().tanks["drinking"].shape) for name in ("near", "far"))
+    joined = Tank("drinking", (near, far), 0.1, 1.5, links=(Link(("near", "far"), 0.1),))
+    pair = House(tanks={"drinking": joined})
+    shut = replace(pair, tanks={"drinking": replace(joined, links=(Link(("near", "far"), 0.1, shut=True),))})
+    figures = (("on_hand_m3", gal(50)), ("u_m3", 0.0))
+    apart = code(Grade.SUSPECT, Reason.LINK)
+    known = Judgement("drinking", B, figures, (("how", "shut"),), upper=K)
+    assert judged("link-shut", level(gal(50)), replace(pair, cut=frozenset({"drinking"}))) == known
+    assert judged("link-shut", level(gal(50)), shut) == known
+    assert judged("link-shut", level(gal(50), quality=apart), pair) == Judgement(
+        "drinking", B, figures, (("how", "apart"),), upper=B
+    )
+    assert judged("link-shut", level(gal(50)), pair) == Judgement("drinking", K, figures, upper=K)
+    unknown = Verdict.UNKNOWN
+    assert judged("link-shut", level(gal(50), quality=STUCK), pair) == Judgement(
+        "drinking", unknown, figures, upper=unknown
+    )
+    assert judged("link-shut", level(None), pair) == Judgement("drinking", unknown, (), upper=unknown)
+    assert judged("link-shut", level(gal(50))) is None
+    assert judged("link-shut", level(gal(50), tank="moon"), pair) is None
