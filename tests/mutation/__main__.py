@@ -40,6 +40,8 @@ FAST = (
     "test_gaps",
     "test_updates",
     "test_flow_line",
+    "test_haul_kinds",
+    "test_water_kinds",
 )
 PARTS = {
     "states": Part(("states.py", "matter.py"), FAST),
