@@ -167,17 +167,14 @@ class Frost:
         batch.forecasts += self.rows
         changes: list[Change] = []
         for each in told:
-            changes += alerts.on_fact(
-                each.kind,
-                each.subject,
-                each.verdict,
-                each.at_ms,
-                numbers=each.numbers,
-                named=each.named,
-                edition=each.edition,
-            )
-            if each.kind == SPELL and any(notice.kind == SPELL for notice in alerts.active()):
-                alerts.on_note(FORETOLD, each.at_ms, {})
+            made = alerts.on_fact(
+                each.kind, each.subject, each.verdict, each.at_ms, numbers=each.numbers, named=each.named, edition=each.edition
+            )  # fmt: skip
+            if each.kind == SPELL and any(change.step is not None for change in made):
+                alerts.on_note(
+                    FORETOLD, each.at_ms, {}
+                )  # a word of long ago is none: the first cold night after it is told
+            changes += made
         if self.has_moved():
             batch.models[MODEL, MODEL] = (1, max(self.reached_ms, 0), self.to_bytes())
             picture.iced = self.iced_tanks

@@ -17,10 +17,11 @@ from holdwater.config.exposures import Exposure
 from holdwater.config.site import Site
 from holdwater.events import Message, Request
 from holdwater.freeze.done import Done
-from holdwater.frost import Frost, Told
+from holdwater.frost import FORETOLD, Frost, Told
 from holdwater.nights import Nights
 from holdwater.recording import Line
 from holdwater.replay import Replay
+from holdwater.restoring import restored_rules
 from holdwater.store.writer import Store
 from place import HOUR_MS, make_site, payload, pressure
 
@@ -137,6 +138,20 @@ def test_a_freeze_week_is_one_notice_with_a_line_each_morning(freeze_week: Store
     assert len(said) <= 12
     of_kind = freeze_week.connection.execute("SELECT kind, count(*) FROM notice GROUP BY kind").fetchall()
     assert dict(of_kind)["freeze-tonight"] == 1
+
+
+@pytest.mark.slow
+def test_a_word_of_days_ago_does_not_keep_freezing_quiet(tmp_path: Path) -> None:
+    """Told once, then mild nights, then frost that nobody foretold that evening: *freezing* says so when it comes."""
+    rules = restored_rules(site_of(tmp_path), Store(tmp_path / "store"), lambda *_: None)
+    rules.on_note(FORETOLD, START_MS, {})
+    told = [
+        change
+        for minute in range(60)
+        for change in rules.on_air(START_MS + 27 * HOUR_MS + minute * 60_000, -2.0, minute * 60.0)
+        if change.step is not None
+    ]
+    assert [change.notice.kind for change in told] == ["freezing"]
 
 
 @pytest.mark.slow

@@ -79,7 +79,7 @@ def score(world: World) -> Score:
         told = replay(site, world.lines(), Path(folder))
         assert not told.refused, told.refused
         with open_reader(Path(folder)) as reader:
-            _notices(world, raised(world, reader), found)
+            _notices(world, raised(world, reader), foretold(world, reader), found)
             for name, course in world.courses.items():
                 _levels(world, reader, name, course, found)
                 _days(world, site, reader, name, course, found)
@@ -92,12 +92,18 @@ def raised(world: World, reader: Reader) -> list[Told]:
     return [Told(world.minute_of(r.at_ms), r.kind, r.subject, r.severity, r.short) for r in rows if r.n == 1]
 
 
-def _notices(world: World, told: list[Told], found: Score) -> None:
+def foretold(world: World, reader: Reader) -> list[int]:
+    """Minutes at which a freeze was told of before it came: each step of *freeze tonight* while it holds."""
+    rows = reader.notices(0, 1 << 60)
+    return [world.minute_of(row.at_ms) for row in rows if row.kind == "freeze-tonight" and row.state == "active"]
+
+
+def _notices(world: World, told: list[Told], foretold: list[int], found: Score) -> None:
     found.told = len(told)
     _valves(world, told, found)
     _faults(world, told, found)
     _low(world, told, found)
-    _freezing(world, told, found)
+    _freezing(world, told, foretold, found)
     found.false = [each for each in told if not _explained(world, each)]
 
 
@@ -157,8 +163,11 @@ def _low(world: World, told: list[Told], found: Score) -> None:
                     found.low_early.append(above_m3 / GAL)
 
 
-def _freezing(world: World, told: list[Told], found: Score) -> None:
-    """Nights: each spell of ten minutes and more at or under the line, ended by an hour well above it."""
+def _freezing(world: World, told: list[Told], foretold: list[int], found: Score) -> None:
+    """Nights: each spell of ten minutes and more at or under the line, ended by an hour well above it.
+
+    A spell of which *freeze tonight* spoke in the day before is told in time; *freezing* is then quiet.
+    """
     cold = [t <= world.freezing_c for t in world.air_c]
     spells, minute = 0, 0
     while minute < len(cold) - 60:
@@ -169,7 +178,8 @@ def _freezing(world: World, told: list[Told], found: Score) -> None:
         while end < len(cold) and (cold[end] or any(t < world.freezing_c + 1.7 for t in world.air_c[end : end + 90])):
             end += 1
         if minute > 0:
-            found.freeze.append(_or_none(_first(told, "freezing", "air", minute - 20, end), minute))
+            spoken = any(minute - DAY_MIN <= each <= minute for each in foretold)
+            found.freeze.append(0 if spoken else _or_none(_first(told, "freezing", "air", minute - 20, end), minute))
             spells += 1
         minute = end
     found.freeze_extra = max(0, sum(each.kind == "freezing" for each in told) - spells - (1 if cold[0] else 0))

@@ -19,7 +19,7 @@ LASTS_MS = {
     "drained": 2 * HOUR_MS,  # what runs out meanwhile is no open valve; the thing itself stays drained
     "moved": 6 * HOUR_MS,
     "thaw watch": 24 * HOUR_MS,
-    "frost told": 26 * HOUR_MS,
+    "frost told": 26 * HOUR_MS,  # from one morning's line past the next
 }
 OWN = ("thaw watch", "frost told")
 """Not the household's: after a freeze night losses are watched more closely; a cold spell that is told once needs no second notice.
