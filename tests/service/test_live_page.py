@@ -132,6 +132,12 @@ def test_what_comes_in_is_recorded_and_replays_to_the_same_readings(make_daemon,
     assert len(stores[0]) == 2
 
 
+def told_by(daemon: Daemon) -> set[str]:
+    """Channels of which the store knows that they took the one notice."""
+    with open_reader(daemon.config.parent / "store") as reader:
+        return {channel for life in reader.lives(0) for channel, state in life.told if state == "sent"}
+
+
 def test_a_low_tank_reaches_log_mqtt_and_webhook_within_two_seconds_and_once(make_daemon, broker) -> None:
     """From the reading that makes it due to the accepted webhook; a restart sends nothing again."""
     posts: list[dict[str, object]] = []
@@ -169,6 +175,7 @@ def test_a_low_tank_reaches_log_mqtt_and_webhook_within_two_seconds_and_once(mak
     assert float(str(posts[0]["at"])) - sent < 2.0
     assert heard[0].startswith("water/notices/")
     assert "low" in daemon.wait_for("Main tank low")
+    assert until(lambda: told_by(daemon) >= {"hook", "log", "mqtt"})[0]  # a kill before this is known may send once more
     daemon.kill()
     daemon.start()
     time.sleep(3.0)
