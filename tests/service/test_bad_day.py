@@ -81,8 +81,12 @@ def test_a_broker_that_speaks_3_1_1_only_is_served_when_the_config_says_so(
     """The demo's broker in one wheel speaks no MQTT 5."""
     daemon: Daemon = make_daemon(port=iotcore_broker.port, more='version = "3.1.1"\n').start()
     daemon.wait_for("by MQTT 3.1.1")
-    publisher(iotcore_broker.port).publish("water/node/a/readings", now_payload(1.0), 1).wait_for_publish(5)
-    assert len(stored(tmp_path / "store")) == 1
+    box = publisher(iotcore_broker.port)
+    for _ in range(5):  # this broker keeps nothing for a session that has not subscribed yet; a box sends again
+        box.publish("water/node/a/readings", now_payload(1.0), 1).wait_for_publish(5)
+        if stored(tmp_path / "store", 2.0):
+            break
+    assert stored(tmp_path / "store")
 
 
 def test_an_unreadable_config_is_one_clear_message(tmp_path) -> None:
