@@ -89,6 +89,7 @@ class Loop:
         self._ticked = given.ticked
         self._why_untrusted = given.why_untrusted
         self._told_time = given.told_time
+        self._backup_words = given.backup_words
         self._batch = Batch()
         self._release = Release(site.store.commit_every_s, given.window())
         self._sparing = _sparing_of(site)
@@ -362,6 +363,8 @@ class Loop:
             facts += self._drill.facts(now, self._alerts.active())
             self._batch.marks |= self._drill.marks()
         facts += [("undelivered", name, False, words) for name, _, words in self._post.failing(now)]
+        if (words := self._backup_words()) is not None:
+            facts.append(("card", "backup", not words, words))
         self._take_in(self.wishes.facts(now, facts))
         self._take_in(self._alerts.tick(AlertMoment(now.wall_ms, now.mono_s, now.trusted)))
         self._take_in(self._live.on_time(now, self._batch))

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from holdwater.config.site import Site
     from holdwater.heartbeat import Heartbeat
     from holdwater.mirror.child import MirrorChild
+    from holdwater.second_copy import SecondCopy
     from holdwater.sheet_post import SheetPost
 
 log = logging.getLogger(__name__)
@@ -142,6 +143,7 @@ class Service:
                 lambda: self._connection.expires,
             )
             self._heartbeat = None if site.heartbeat is None else _heartbeat(site.heartbeat)
+            self._copy = self._make_copy()
             self._post = Postman(site, self._store.connection, self._publish_text, self._inbox.put)
             given = Surroundings(
                 self._clock,
@@ -152,6 +154,7 @@ class Service:
                 ticked=self._ticked,
                 why_untrusted=self._why_untrusted,
                 told_time=self.trust.tell,
+                backup_words=lambda: None if self._copy is None else self._copy.words,
             )
             self.loop = Loop(site, self._store, given)
         except sqlite3.Error as error:
@@ -211,6 +214,8 @@ class Service:
         self._post.start()
         if self._heartbeat is not None:
             self._heartbeat.start()
+        if self._copy is not None:
+            self._copy.start()
         self._connection.start()
         if self._mirror is not None:
             self._mirror.start(self._clock.mono_s())
@@ -241,6 +246,8 @@ class Service:
         self._post.stop()
         if self._heartbeat is not None:
             self._heartbeat.stop()
+        if self._copy is not None:
+            self._copy.stop()
         if self._page is not None:
             self._page.stop()
         self._control.stop()
@@ -258,6 +265,13 @@ class Service:
             self.door.ask("mark", {"job": job, "mark": mark}, 60.0)
 
         return SheetPost(self.site, (self.snapshot, self._clock.wall_ms, self.reader), dict(marks), keep)
+
+    def _make_copy(self) -> SecondCopy | None:
+        if self.site.backup is None:
+            return None
+        from holdwater.second_copy import SecondCopy  # noqa: PLC0415 -- only where one is asked for
+
+        return SecondCopy(self.site.store.folder, self.site.backup, self.site.timezone)
 
     def _make_mirror(self) -> MirrorChild | None:
         if self.site.mirror is None:
@@ -326,6 +340,8 @@ class Service:
             self._sheet.tick(self._clock.mono_s())
         if self._heartbeat is not None:
             self._heartbeat.tick(self._clock.mono_s())
+        if self._copy is not None:
+            self._copy.tick(self._clock.mono_s(), self._clock.wall_ms(), trusted=not self._why_untrusted())
         self._states.tick(self.snapshot(), self._clock.wall_ms(), self._clock.mono_s())
 
     # -- looking -----------------------------------------------------------------------------------------------------------------------

@@ -66,4 +66,6 @@ class Surroundings:
     window: Callable[[], int] = lambda: 20
     ticked: Callable[[], None] = lambda: None
     why_untrusted: Callable[[], str] = str
+    backup_words: Callable[[], str | None] = lambda: None
+    """Why no backup is made; empty when it is, None when nothing is known or none is asked for."""
     told_time: Callable[[str, int], object] = lambda _source, _wall_ms: None

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 LEAST_FREE = 200_000_000
 SILENT_S = 3 * 3600.0
+BACKUP_LATE_MS = 2 * 3_600_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,7 @@ def examine(site: Site, folder: Path, *, deep: bool = False) -> Iterator[Finding
         lambda: _broker(site),
         lambda: _readings(site, folder),
         lambda: _mirror(site, folder),
+        lambda: _backup(site, folder, deep=deep),
     ]
     for check in checks:
         try:
@@ -211,6 +213,49 @@ def _mirror(site: Site, folder: Path) -> Iterator[Finding]:
     stale = found.at_ms is None or now_ms - found.at_ms > BEHIND_MS + 2000 * site.mirror.every_s
     fix = "see that the server and the service run, and [mirror] in the config; what waits is kept. holdwater mirror --gaps says it by day"
     yield Finding("mirror", not (found.words or behind or stale), sentence(found.plain(), site.timezone), fix)
+
+
+def _backup(site: Site, folder: Path, *, deep: bool) -> Iterator[Finding]:
+    """When the last good copy was made; nothing where the config asks for none."""
+    if site.backup is None:
+        return
+    from holdwater.second_copy import check_place  # noqa: PLC0415
+    from holdwater.store.backup import newest_good, verify  # noqa: PLC0415
+
+    place = site.backup.folder
+    try:
+        check_place(folder, site.backup)
+        now_ms = round(datetime.now(UTC).timestamp() * 1000)
+        found = newest_good(place, now_ms)
+    except OSError as error:
+        yield Finding("backup", False, f"{place} cannot be read: {error.strerror}", "try the stick in another machine")
+        return
+    except HoldwaterError as error:
+        yield Finding("backup", False, f"{place}: {error.found}", error.do)
+        return
+    if found is None:
+        fix = f"see that the service runs; or make one now: holdwater backup {place}"
+        yield Finding("backup", False, f"no good copy in {place}", fix)
+        return
+    path, at_ms = found
+    faults = verify(path).faults if deep else ()
+    late = now_ms - at_ms > site.backup.every_s * 1000 + BACKUP_LATE_MS
+    made = datetime.fromtimestamp(at_ms / 1000, site.timezone)
+    words = f"last good copy {made:%Y-%m-%d %H:%M} ({_age((now_ms - at_ms) / 1000)} ago): {path}"
+    if faults:
+        yield Finding(
+            "backup",
+            False,
+            f"{path} is damaged: {'; '.join(faults[:3])}",
+            f"replace the stick; holdwater backup {place} makes a new copy",
+        )
+        return
+    yield Finding(
+        "backup",
+        not late,
+        words,
+        f"see that the service runs, and what its log says of the backup; or holdwater backup {place}",
+    )
 
 
 def _age(seconds: float) -> str:

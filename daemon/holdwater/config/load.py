@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from holdwater.config.across import across
+from holdwater.config.backup import BackupConfig
 from holdwater.config.channels import Channel
 from holdwater.config.credentials import broker_password, mirror_token, with_paths
 from holdwater.config.general import BrokerConfig, SiteConfig, StoreConfig, WeatherConfig, derived_client_id
@@ -21,7 +22,7 @@ from holdwater.config.outwards import HeartbeatSettings
 from holdwater.config.parts import Parts, read_parts
 from holdwater.config.redact import sha_of, without_secrets
 from holdwater.config.secrets import Places
-from holdwater.config.site import BrokerSettings, Site, Transfer
+from holdwater.config.site import BackupSettings, BrokerSettings, Site, Transfer
 from holdwater.config.syntax import parse_toml
 from holdwater.config.warn import warnings
 from holdwater.errors import ConfigError, OutsideError, Problem
@@ -135,7 +136,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
     broker, store, page = _broker(parts, places), parts.one["store"], parts.one["page"]
     weather = parts.one["weather"] or WeatherConfig()
     channels, mirror = _channels(parts, places), _mirror(parts, places)
-    heartbeat = _heartbeat(parts, places)
+    heartbeat, backup = _heartbeat(parts, places), _backup(parts, places)
     tanks = {name: entry.build(name) for name, entry in parts.many["tank"].items()}
     instruments = {name: _placed(each, tanks) for name, each in _instruments(parts, site, weather.air).items()}
     parts.problems += across(parts, tanks, instruments)
@@ -164,6 +165,7 @@ def _built(parts: Parts, places: Places) -> Site | None:
         channels=channels,
         exposures={name: entry.build(name) for name, entry in parts.many["exposure"].items()},
         mirror=mirror,
+        backup=backup,
         state=parts.one["state"].build(),
         heartbeat=heartbeat,
         power=None if parts.one["power"] is None else parts.one["power"].build(),
@@ -203,6 +205,17 @@ def _mirror(parts: Parts, places: Places) -> MirrorSettings | None:
         )
     site: SiteConfig | None = parts.one.get("site")
     return mirror.build(token, places, site.name if site else "")
+
+
+def _backup(parts: Parts, places: Places) -> BackupSettings | None:
+    """Where the store is copied to; None without the section, or where it is wrong."""
+    backup: BackupConfig | None = parts.one["backup"]
+    store: StoreConfig | None = parts.one["store"]
+    if backup is None or store is None:
+        return None
+    settings, found = backup.build(places, store.build(places.folder).folder)
+    parts.problems += found
+    return settings
 
 
 def _instruments(parts: Parts, site: SiteConfig | None, air: str | None) -> dict[str, Instrument]:

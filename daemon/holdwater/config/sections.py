@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from holdwater.config.backup import BackupConfig
 from holdwater.config.channel import ChannelConfig
 from holdwater.config.explain import problems_of
 from holdwater.config.exposure import ExposureConfig
@@ -57,6 +58,13 @@ def sections() -> dict[str, Section]:
         Section("site", "one", SiteConfig, "The household. Required."),
         Section("broker", "one", BrokerConfig, "The MQTT broker that readings come from."),
         Section("store", "one", StoreConfig, "Where readings are kept."),
+        Section(
+            "backup",
+            "one",
+            BackupConfig,
+            "Where the service puts a checked copy of the store by itself; none when left out.",
+            optional=True,
+        ),
         Section("page", "one", PageConfig, "The page that the household opens in a browser."),
         Section(
             "power",

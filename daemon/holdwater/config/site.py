@@ -140,6 +140,23 @@ class PowerSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class BackupSettings:
+    """Where the service puts a second copy of the store, by itself.
+
+    Attributes:
+        folder: the folder of the copies.
+        every_s: how old the newest good copy there may become, s.
+        keep: copies kept there.
+        same_disk: False when it must be another disk than the store's: an empty mount point is no stick.
+    """
+
+    folder: Path
+    every_s: float = 86_400.0
+    keep: int = 3
+    same_disk: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Transfer:
     """Water that may be moved from one tank to another.
 
@@ -184,6 +201,7 @@ class Site:
         heartbeat: where a sign of life goes, or None.
         sheet: when the weekly sheet goes out.
         mirror: the time-series server that gets a copy, or None.
+        backup: where the store is copied to by itself, or None.
         warnings: what is allowed but worth a word, one sentence each.
         text: the file's text with secrets out: this is what the store keeps.
         sha: SHA-256 of the canonical form: the same for two files that mean the same.
@@ -214,6 +232,7 @@ class Site:
     heartbeat: HeartbeatSettings | None = None
     sheet: SheetSettings = field(default_factory=SheetSettings)
     mirror: MirrorSettings | None = None
+    backup: BackupSettings | None = None
     warnings: tuple[str, ...] = ()
     text: str = ""
     sha: bytes = b""

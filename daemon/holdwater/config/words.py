@@ -37,6 +37,12 @@ def site_words(site: Site) -> list[str]:
             f"Power: at {power.sparing_below_v:g} V of {power.board_series} for {duration(power.after_s)} the page goes off and readings "
             f"are written every {duration(power.commit_every_s)}; back at {power.back_above_v:g} V"
         )
+    if site.backup is not None:
+        backup = site.backup
+        which = "the newest stays" if backup.keep == 1 else f"the newest {backup.keep} stay"
+        lines.append(
+            f"Backup: a checked copy of the store goes to {backup.folder} every {duration(backup.every_s)}; {which}"
+        )
     if site.heartbeat is not None:
         lines.append(
             f"Sign of life: {site.heartbeat.method} every {duration(site.heartbeat.every_s)} to an address that is not shown"
@@ -270,6 +276,9 @@ def site_values(site: Site) -> dict[str, Any]:
         "mirror": None
         if site.mirror is None
         else {"url": site.mirror.url, "bucket": site.mirror.bucket, "org": site.mirror.org, "site": site.mirror.site},
+        "backup": None
+        if site.backup is None
+        else {"folder": str(site.backup.folder), "every_s": site.backup.every_s, "keep": site.backup.keep},
         "warnings": list(site.warnings),
     }
 

@@ -9,8 +9,9 @@ import os
 import shutil
 import sqlite3
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 from holdwater.errors import StoreError
@@ -21,6 +22,11 @@ from holdwater.store.rows import HOUR_MS
 SUFFIX = ".holdwater.db"
 ROOM = 1.2
 """A copy needs so many times the store's size at its target, and once beside the store."""
+
+LEFT_S = 86_400.0
+"""An unfinished copy at the target that nobody wrote to for so long was cut off."""
+
+CHUNK = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,7 @@ def _compare(connection: sqlite3.Connection, most: int) -> tuple[int, list[str]]
     return hours, wrong
 
 
-def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None) -> Path:
+def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None, zone: tzinfo = UTC) -> Path:
     """Make a verified copy of a folder's store, also while the service runs.
 
     Args:
@@ -98,6 +104,7 @@ def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None) 
         target: folder of the copies, best on another disk or stick.
         keep: copies to keep there; older ones are removed once the new one is in place.
         now: seconds since 1970, for the name.
+        zone: the time zone that the name is written in, with its offset.
 
     Returns:
         Path of the copy.
@@ -117,7 +124,8 @@ def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None) 
             f"cannot make this folder: {error.strerror}", where=str(target), do="is the stick plugged in and mounted?"
         ) from error
     _room(target, size)
-    name = f"{datetime.fromtimestamp(time.time() if now is None else now, UTC):%Y%m%dT%H%M%SZ}{SUFFIX}"
+    name = name_of(time.time() if now is None else now, zone)
+    _sweep(folder, target)
     local, beside = folder / f"backup-{os.getpid()}.tmp", target / f".{name}.tmp"
     try:
         _copy_whole(source, local)
@@ -130,6 +138,7 @@ def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None) 
             )
         shutil.copyfile(local, beside)
         _sync(beside)
+        _same(local, beside)
         beside.rename(target / name)
         _sync(target)
     except OSError as error:
@@ -141,14 +150,59 @@ def backup(folder: Path, target: Path, keep: int = 7, now: float | None = None) 
     finally:
         local.unlink(missing_ok=True)
         beside.unlink(missing_ok=True)
-    for old in copies(target)[keep:]:
+    for old in surplus(copies(target), target / name, keep):
         old.unlink(missing_ok=True)
     return target / name
 
 
+def name_of(at_s: float, zone: tzinfo) -> str:
+    """The name of a copy made at that time: date and time of day there, with the offset (Z for UTC)."""
+    at = datetime.fromtimestamp(at_s, zone)
+    return f"{at:%Y%m%dT%H%M%S}{'Z' if zone is UTC else f'{at:%z}'}{SUFFIX}"
+
+
+def made_ms(copy: Path) -> int | None:
+    """When a copy was made, by its name, ms UTC; None for a name that is not ours."""
+    try:
+        at = datetime.strptime(copy.name.removesuffix(SUFFIX), "%Y%m%dT%H%M%S%z")
+    except ValueError:
+        return None
+    return round(at.timestamp() * 1000)
+
+
 def copies(target: Path) -> list[Path]:
-    """Copies in a folder, newest first."""
-    return sorted(target.glob(f"*{SUFFIX}"), reverse=True)
+    """Copies in a folder, newest first; files with other names are left alone."""
+    found = [(at_ms, path) for path in target.glob(f"*{SUFFIX}") if (at_ms := made_ms(path)) is not None]
+    return [path for _, path in sorted(found, reverse=True)]
+
+
+def surplus(found: Sequence[Path], made: Path, keep: int) -> list[Path]:
+    """What goes once a new copy is in place.
+
+    Args:
+        found: all copies, newest first.
+        made: the new one, which always stays: what is named later was named under a wrong clock.
+        keep: copies to keep, 1 or more.
+    """
+    made_at = made_ms(made) or 0
+    others = [path for path in found if path != made]
+    others.sort(key=lambda path: (made_ms(path) or 0) > made_at)  # stable: those of a wrong clock count as the oldest
+    return others[keep - 1 :]
+
+
+def newest_good(target: Path, now_ms: int) -> tuple[Path, int] | None:
+    """The newest copy that opens and was made by now, with its time, ms UTC; None when there is none.
+
+    Raises:
+        OSError: the folder cannot be read.
+    """
+    from holdwater.store.salvage import looks_sound  # noqa: PLC0415 -- it imports this module
+
+    for path in copies(target):
+        at_ms = made_ms(path)
+        if at_ms is not None and at_ms <= now_ms and path.stat().st_size > 0 and looks_sound(path):
+            return path, at_ms
+    return None
 
 
 def restore(copy: Path, folder: Path) -> Path | None:
@@ -219,6 +273,28 @@ def _room(folder: Path, size: int) -> None:
             f"{free / 1e6:.0f} MB free", expected=f"{size * ROOM / 1e6:.0f} MB for a copy of the store", where=str(folder),
             do="make room, or give another place for copies",
         )  # fmt: skip
+
+
+def _sweep(folder: Path, target: Path) -> None:
+    """Remove what a copy left that was cut off: beside the store by its process, at the target by its age."""
+    for path in folder.glob("backup-*.tmp*"):
+        owner = path.name.removeprefix("backup-").partition(".")[0]
+        if owner == str(os.getpid()) or not Path(f"/proc/{owner}").exists():
+            path.unlink(missing_ok=True)
+    for path in target.glob(f".*{SUFFIX}.tmp"):
+        if time.time() - path.stat().st_mtime > LEFT_S:
+            path.unlink(missing_ok=True)
+
+
+def _same(local: Path, beside: Path) -> None:
+    """Read the copy back from its medium: a dying stick takes what is written and gives something else."""
+    with local.open("rb") as ours, beside.open("rb") as theirs:
+        os.posix_fadvise(theirs.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        while block := ours.read(CHUNK):
+            if theirs.read(CHUNK) != block:
+                raise StoreError(
+                    "what was written reads back otherwise", where=str(beside.parent), do="replace this stick or disk"
+                )
 
 
 def _sync(path: Path) -> None:
