@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 MODEL = "frost"
 VERSION = 1
-ICED = 0.02  # share of ice from which it is told: less is a film that the morning takes away (own choice)
+ICED = 0.1  # share of ice from which it is told: less is a film that the morning takes away, and within the doubt of the heat balance
 ICED_TANK = 0.005  # a finger's breadth on a tank
 NEAR_C = 3.0  # nights so near to freezing something are those in which a missing word matters
 NEAR_NIGHTS = 3

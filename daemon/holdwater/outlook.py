@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 EVERY_MS = HOUR_MS
 """Days ahead do not move faster; worked out with each reading they would cost more than the reading."""
 
+MOVED_DAYS = 2
+"""So many days later at once, and the day of a haul is another one."""
+
 MOVED = 0.03
 """Of the full tank: water that came or went is looked at at once."""
 
@@ -70,17 +73,21 @@ class Outlook:
         self._learned = learned
         self._alerts = alerts
         self._newest: dict[str, Ahead] = {}
+        self._moved: dict[str, str] = {}
         self._waters = waters(site)
 
     def on_level(self, tank: str, point: LevelPoint) -> list[Change]:
         """Take a level; where it is time to look ahead anew, what the rules make of it."""
         if not self._is_due(tank, point):
             return []
-        ahead = self._newest[tank] = self._look(self._site.tanks[tank], point)
+        ahead = self._look(self._site.tanks[tank], point)
+        self._mark_move(tank, self._newest.get(tank), ahead)
+        self._newest[tank] = ahead
         if isinstance(ahead.use, Unknown):
             return []
-        old = self._tell_old(tank, ahead, point, ahead.use) if self._site.tanks[tank].is_drinking else []
-        return [*self._tell_short(tank, ahead), *self._tell_haul(tank, ahead), *old]
+        # The haul first: while it is told, *short* says the same with less.
+        told = [*self._tell_haul(tank, ahead), *self._tell_short(tank, ahead)]
+        return told + (self._tell_old(tank, ahead, point, ahead.use) if self._site.tanks[tank].is_drinking else [])
 
     def on_reading(self, series: str, ts_ms: int, value_si: float) -> list[Change]:
         """Take any reading; what the rules make of a water temperature."""
@@ -88,6 +95,13 @@ class Outlook:
         for tank in self._waters.get(series, ()):
             changes += self._alerts.on_fact("warm", tank, Verdict.UNKNOWN, ts_ms, numbers={"water_c": value_si})
         return changes
+
+    def _mark_move(self, tank: str, before: Ahead | None, now: Ahead) -> None:
+        """Water that came moves the day of the haul, and need not end the notice of it: then the new day is told."""
+        old = None if before is None or before.haul is None else before.haul.by
+        new = None if now.haul is None else now.haul.by
+        if old is not None and new is not None and (new - old).days >= MOVED_DAYS:
+            self._moved[tank] = new.isoformat()
 
     def haul(self, tank: str, point: LevelPoint) -> Haul | None:
         """By which day to haul, as of about that level; None where nothing is hauled."""
@@ -164,7 +178,9 @@ class Outlook:
             if ahead.by_usual is not None:
                 numbers["by_usual_ms"] = self._noon_ms(ahead.by_usual)
         verdict = Verdict.BACK if haul.by is None and haul.reason != KEEPS_UP else _given(ahead.fed_share)
-        return self._alerts.on_fact("haul-by", tank, verdict, ahead.at_ms, numbers=numbers, named=self._names(tank))
+        return self._alerts.on_fact(
+            "haul-by", tank, verdict, ahead.at_ms, numbers=numbers, named=self._names(tank), edition=self._moved.get(tank, "")
+        )  # fmt: skip
 
     def _tell_old(self, tank: str, ahead: Ahead, point: LevelPoint, use: Use) -> list[Change]:
         """How long the water in a tank stays there at the present use, dead storage counted."""

@@ -14,6 +14,7 @@ from alerts.rig import MIN_MS, Rig, gal, household, phases, told
 from holdwater.alerts.rows import Change
 from holdwater.balance.supply import Supply
 from holdwater.books import Learned
+from holdwater.config.notice import NoticeConfig
 from holdwater.config.site import Site
 from holdwater.gauge import LevelPoint
 from holdwater.outlook import Outlook
@@ -23,9 +24,9 @@ TODAY = date(2026, 9, 28)  # of the rig
 DAY_MS = 86_400_000
 
 
-def hauled(load_gal: float = 125.0, worst_days: float = 6.0) -> Site:
+def hauled(load_gal: float = 125.0, worst_days: float = 6.0, **notices: NoticeConfig) -> Site:
     """The household, with hauling to its drinking tank."""
-    site = household()
+    site = household({name.replace("_", "-"): each.build() for name, each in notices.items()})
     drinking = replace(site.tanks["drinking"], haul=Hauling(gal(load_gal), 2.0, worst_days))
     return replace(site, tanks={**site.tanks, "drinking": drinking})
 
@@ -104,8 +105,9 @@ def test_a_well_that_just_keeps_up_tells_and_untells_nothing(rig: Rig) -> None:
     assert set(phases(run(rig, 140.0, 6, learned(rig.site, fed_gal=13.0)))) == {"clear"}
 
 
-def test_short_is_told_under_the_worst_wait_and_ends_well_above_it(rig: Rig) -> None:
+def test_short_is_told_under_the_worst_wait_and_ends_well_above_it(tmp_path: Path) -> None:
     """5 days above the reserve against a worst wait of 6; gone at 15."""
+    rig = Rig(str(tmp_path / "rig.db"), hauled(haul_by=NoticeConfig(off=True)))
     changes = run(rig, 140.0, 3)
     assert phases(changes, "short") == ["raise"]
     words = told(changes, "short")[0].short
@@ -146,3 +148,11 @@ def test_it_is_looked_ahead_every_hour_and_when_much_water_came(rig: Rig) -> Non
     found = outlook.haul("drinking", point)
     assert found is not None
     assert found.by is not None
+
+
+def test_short_is_neither_told_nor_shown_while_haul_by_says_the_same(rig: Rig) -> None:
+    """One matter, one notice: both lines are passed, and the one with the day to act on is heard and seen."""
+    changes = run(rig, 130.0, 24)
+    assert phases(changes, "haul-by")[:1] == ["raise"]
+    assert phases(changes, "short") == []
+    assert "short" not in {each.kind for each in rig.alerts.active()}

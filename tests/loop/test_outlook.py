@@ -99,6 +99,16 @@ def test_a_haul_is_told_days_ahead_and_again_on_the_day_before_the_last_and_clea
 
 
 @pytest.mark.slow
+def test_a_load_too_small_to_end_the_matter_tells_the_new_day_once(tmp_path: Path) -> None:
+    """Forty gallons last three days: the notice goes on, and says by which day the next one is due."""
+    told = played(tmp_path, 17, {14: 40.0}).of("haul-by")
+    assert [each[1] for each in told] == ["active"] * 3
+    assert told[2][0] == 14
+    assert told[2][3] != told[1][3]
+    assert "Haul drinking water to Main by" in told[2][3]
+
+
+@pytest.mark.slow
 def test_the_page_names_the_day_and_says_when_it_is_past(tmp_path: Path) -> None:
     """No day while the use is unknown; then one that hardly moves; *late* when nobody hauled."""
     told = played(tmp_path, 18, {})

@@ -43,7 +43,7 @@ def _unknown_usual(_tank: str, _at_ms: int) -> float | None:
 
 def _holders_first(kinds: Mapping[str, Kind]) -> list[Kind]:
     """Kinds that hold others back are judged before those they hold back."""
-    holders = {name for kind in kinds.values() for name in kind.held_by}
+    holders = {name for kind in kinds.values() for name in (*kind.held_by, *kind.said_by)}
     return sorted(kinds.values(), key=lambda kind: (kind.name not in holders, kind.name))
 
 

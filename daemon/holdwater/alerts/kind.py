@@ -89,6 +89,7 @@ class Kind:
             update where the kind has editions (see `Judgement`).
         dimension: in which its lines are written in the config; None when it has none.
         held_by: kinds that make it doubtful: while one of them is on, it is held back.
+        said_by: kinds that say the same and more: while one of them is on, it is neither told nor shown.
         rises: it is raised by too much, not by too little: clear_at lies below raise_at.
         lived: its durations run on the time the service has lived, not on reading time.
         addressed: it goes to the channel that is its subject, whatever that takes otherwise, and to no other.
@@ -107,6 +108,7 @@ class Kind:
     upper: Severity | None = None
     dimension: Dimension | None = None
     held_by: tuple[str, ...] = ()
+    said_by: tuple[str, ...] = ()
     rises: bool = False
     lived: bool = False
     addressed: bool = False

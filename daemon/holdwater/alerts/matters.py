@@ -125,7 +125,7 @@ class Matters:
 
     def active(self) -> tuple[NoticeNow, ...]:
         """Every notice that is on, the worst first."""
-        on = [matter for matter in self._matters.values() if matter.run.is_on]
+        on = [matter for matter in self._matters.values() if matter.run.is_on and not self._said(matter)]
         on.sort(key=lambda matter: (-matter.severity.rank, matter.since_ms, matter.id))
         return tuple(self._shown(matter) for matter in on)
 
@@ -279,11 +279,18 @@ class Matters:
         return self._told_today(matter) < FLAPS_A_DAY  # of any severity: what is new is no reason to flood anybody
 
     def _inhibited(self, kind: Kind, subject: str) -> bool:
-        for name in kind.held_by:
-            for (other, about), matter in self._matters.items():
-                if other == name and matter.run.is_on and (about == subject or about not in self._site.tanks):
-                    return True
-        return False
+        return self._on((*kind.held_by, *kind.said_by), subject)
+
+    def _said(self, matter: Matter) -> bool:
+        """Whether another notice that is on says the same and more."""
+        return matter.held and self._on(self._kinds[matter.kind].said_by, matter.subject)
+
+    def _on(self, kinds: tuple[str, ...], subject: str) -> bool:
+        """Whether a notice of one of these kinds is on for a subject, or for all."""
+        return any(
+            kind in kinds and matter.run.is_on and (about == subject or about not in self._site.tanks)
+            for (kind, about), matter in self._matters.items()
+        )
 
     def _may_flap(self, matter: Matter) -> bool:
         if matter.severity is Severity.NOW:

@@ -26,8 +26,8 @@ def judge(fact: SystemFact, view: View, rule: Rule) -> Judgement | None:  # noqa
     gained_s = fact.numbers.get("gained_s", 2 * AHEAD_S)
     raise_s = max(LAST_BACK_S, min(AHEAD_S, SHARE * gained_s)) if rule.raise_at is None else rule.raise_at
     clear_s = raise_s + DAY_S if rule.clear_at is None else max(raise_s, rule.clear_at)
-    verdict = below(left_s, raise_s, clear_s)
-    return Judgement(fact.subject, verdict, numbers, words, upper=below(left_s, LAST_S, LAST_BACK_S))
+    verdict, upper = below(left_s, raise_s, clear_s), below(left_s, LAST_S, LAST_BACK_S)
+    return Judgement(fact.subject, verdict, numbers, words, upper=upper, edition=fact.edition)
 
 
 def _what(told: Telling) -> str:

@@ -58,7 +58,7 @@ KIND = Kind(
     short=short,
     long=long,
     manual=(
-        "The air of the last hours and days has frozen at least a fiftieth of the water in something listed (a two-hundredth of a tank's), "
+        "The air of the last hours and days has frozen at least a tenth of the water in something listed (a two-hundredth of a tank's), "
         "as its heat balance has it. It goes when there was no ice in it for a day, or when it is noted as drained. "
         "An iced level sensor is told as a level in doubt instead. What to do: thaw it gently, look for splits. Reckoned, not seen."
     ),

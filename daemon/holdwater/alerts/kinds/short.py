@@ -67,7 +67,7 @@ KIND = Kind(
     manual=(
         "For an hour the days above the reserve, by the cautious figure (one future in ten is worse), have been under the worst wait of "
         "`[tank.NAME.haul]`, or under `raise_at` where that is set: more may not come in time. It goes when they are a quarter and a day "
-        "above that, or when a well has brought as much as was used for two weeks. It is held back while the tank is *low* and while "
+        "above that, or when a well has brought as much as was used for two weeks. It is left out while the tank is *low* and while "
         "*haul by* says the same with the day to act on. "
         "What to do: use less, haul or fill at the first chance."
     ),
@@ -91,5 +91,6 @@ KIND = Kind(
         },
     ),
     dimension="time",
-    held_by=("in-doubt", "low", "haul-by"),
+    held_by=("in-doubt",),
+    said_by=("low", "haul-by"),
 )  # fmt: skip
