@@ -84,6 +84,25 @@ def test_a_weight_becomes_a_volume() -> None:
     assert cell.volume(10.0, Surroundings())[0] == 0.0
 
 
+class Barrel:
+    """A vessel of half a square metre, one metre high."""
+
+    height_m = 1.0
+
+    def volume_m3(self, depth_m: float) -> float:
+        return 0.5 * depth_m
+
+    def depth_m(self, volume_m3: float) -> float:
+        return volume_m3 / 0.5
+
+
+def test_an_empty_vessel_on_its_cells_is_dry_and_its_share_of_doubt_is_nothing() -> None:
+    """What is a share of no water is none; what the cells themselves leave in doubt stays."""
+    depth_m, u_noise_m, u_scale_m, quality = LoadCell(empty_kg=45.0).under(Barrel()).measure(45.0, Surroundings())
+    assert (depth_m, u_scale_m, quality) == (0.0, 0.0, OK)
+    assert u_noise_m > 0
+
+
 def test_cells_not_adjusted_at_the_site_weigh_with_its_gravity() -> None:
     """0.1 % less gravity shows 0.1 % less."""
     away = LoadCell(gravity=9.80665 * 0.999, set_here=False)

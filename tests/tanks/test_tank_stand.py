@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 
 from holdwater.tanks.boxes import box
 from holdwater.tanks.chart import filled
+from holdwater.tanks.hauling import Hauling
 from holdwater.tanks.lying import horizontal_cylinder
 from holdwater.tanks.section import section
 from holdwater.tanks.shapes import Shape
 from holdwater.tanks.tank import Tank
 from holdwater.tanks.upright import upright_cylinder
 from holdwater.tanks.vessels import Vessel
+from holdwater.tanks.words import hauled
 from holdwater.units import M3_PER_GAL, M_PER_IN, Measure
 
 
@@ -37,6 +39,20 @@ CABIN = tank_of(
 def test_full_on_hand_of_the_invented_household(tank, gal):
     """The three tanks of the demo: pi r2 h, circular segment, box, between outlet and overflow (hand computed)."""
     assert round(tank.full_on_hand_m3 / M3_PER_GAL, 1) == gal
+
+
+@pytest.mark.parametrize(
+    ("usual", "worst", "words"),
+    [
+        (2.0, 8.0, "wait 2 days, at worst 8 days"),
+        (0.5, 1.0, "wait 12 h, at worst 1 day"),
+        (1.5, 2.5, "wait 1.5 days, at worst 2.5 days"),
+    ],
+)
+def test_hauling_in_words(usual, worst, words):
+    """The load in household units, waits as one says them."""
+    said = hauled(Hauling(125 * 0.003785411784, usual, worst), Measure("US"))
+    assert said == f"hauled by loads of 125 gal, {words}"
 
 
 def test_a_tank_in_words():

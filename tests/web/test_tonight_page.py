@@ -16,7 +16,7 @@ from holdwater.config.exposures import Exposure
 from holdwater.config.site import Site
 from holdwater.events import Message, Request
 from holdwater.freeze.exposure import Risk
-from holdwater.freeze.past import past_nights, season_of, tally
+from holdwater.freeze.past import marks, past_nights, season_of, tally
 from holdwater.freeze.tonight import Tonight
 from holdwater.recording import Line
 from holdwater.replay import Replay
@@ -212,8 +212,10 @@ def test_the_season_counts_hits_false_alarms_and_misses() -> None:
             word(4, 0.0, False), came(4, 5.0), word(5, 0.0, True), came(5, None)]  # fmt: skip
     assert tally(past_nights(rows)).words() == "2 freeze warnings, 1 real, 1 missed."
     assert past_nights(
-        [*rows, ForecastRow("night", "air", 9, 9, "not json"), ForecastRow("night", "air", 9, 9, "[]")]
-    ) == past_nights(rows)
+        [*rows, ForecastRow("night", "air", 9, 9, "not json"), ForecastRow("night", "air", 9, 9, "[]"),
+         ForecastRow("rain", "roof", 9, 9, "{}")]
+    ) == past_nights(rows)  # fmt: skip
+    assert marks(past_nights(rows), "no such issue") is None
 
 
 def test_a_winter_begins_in_july_and_south_of_the_equator_in_january() -> None:

@@ -73,7 +73,7 @@ def _purpose(tank: Tank, measure: Measure) -> str:
         parts.append("filled by " + ", ".join(each + roof if each == "roof" else each for each in tank.filled_by))
     parts.append(f"tap at {measure.length_text(tank.outlet_m)}, overflow at {measure.length_text(tank.overflow_m)}")
     if tank.haul is not None:
-        parts.append(hauled(tank, measure))
+        parts.append(hauled(tank.haul, measure))
     return "; ".join(parts)
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from holdwater.units import M_PER_IN, Measure, trimmed
 
 if TYPE_CHECKING:
+    from holdwater.tanks.hauling import Hauling
     from holdwater.tanks.tank import Tank
 
 
@@ -37,12 +38,10 @@ def volume(m3: float, measure: Measure) -> str:
     return f"{trimmed(measure.volume(m3), 1)} {measure.volume_unit}"
 
 
-def hauled(tank: Tank, measure: Measure) -> str:
-    """How water is hauled to it, in words; empty where it is not."""
-    if tank.haul is None:
-        return ""
-    usual, worst = wait(tank.haul.usual_wait_days), wait(tank.haul.worst_wait_days)
-    return f"hauled by loads of {volume(tank.haul.load_m3, measure)}, wait {usual}, at worst {worst}"
+def hauled(haul: Hauling, measure: Measure) -> str:
+    """How water is hauled to a tank, in words."""
+    usual, worst = wait(haul.usual_wait_days), wait(haul.worst_wait_days)
+    return f"hauled by loads of {volume(haul.load_m3, measure)}, wait {usual}, at worst {worst}"
 
 
 def wait(days: float) -> str:
