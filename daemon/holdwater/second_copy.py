@@ -16,6 +16,7 @@ from queue import SimpleQueue
 
 from holdwater.config.site import BackupSettings
 from holdwater.errors import HoldwaterError, StoreError
+from holdwater.memory import give_back
 from holdwater.store.backup import backup, made_ms, newest_good
 
 log = logging.getLogger(__name__)
@@ -176,4 +177,5 @@ class SecondCopy:
             except Exception:
                 log.exception("a fault of our own while making the backup")
                 found = Look(None, COSTLY_S, "a fault in holdwater itself; see the log")
+            give_back()
             self._back.put(found)

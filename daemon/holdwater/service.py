@@ -154,7 +154,7 @@ class Service:
                 ticked=self._ticked,
                 why_untrusted=self._why_untrusted,
                 told_time=self.trust.tell,
-                backup_words=lambda: None if self._copy is None else self._copy.words,
+                backup_words=lambda: "" if self._copy is None else self._copy.words,
             )
             self.loop = Loop(site, self._store, given)
         except sqlite3.Error as error:

@@ -43,10 +43,6 @@ class Wishes:
         self.store_words = ""
         # What was not well before the restart is well again unless it is told anew.
         self._unwell = {(each.kind, each.subject) for each in alerts.active() if each.kind in ("undelivered", "test")}
-        if site.backup is None:  # else it is told once the folder was looked at
-            self._unwell |= {
-                (each.kind, each.subject) for each in alerts.active() if (each.kind, each.subject) == ("card", "backup")
-            }
         self._link_notes: list[Noted] = []
         self.noted_ms = -1
         self._known: Mapping[str, Callable[[dict[str, Any], Batch, Moment], Answer]] = {

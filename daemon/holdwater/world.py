@@ -67,5 +67,5 @@ class Surroundings:
     ticked: Callable[[], None] = lambda: None
     why_untrusted: Callable[[], str] = str
     backup_words: Callable[[], str | None] = lambda: None
-    """Why no backup is made; empty when it is, None when nothing is known or none is asked for."""
+    """Why no backup is made; empty when it is or none is asked for, None while nothing is known."""
     told_time: Callable[[str, int], object] = lambda _source, _wall_ms: None

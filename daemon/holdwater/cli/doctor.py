@@ -216,8 +216,10 @@ def _mirror(site: Site, folder: Path) -> Iterator[Finding]:
 
 
 def _backup(site: Site, folder: Path, *, deep: bool) -> Iterator[Finding]:
-    """When the last good copy was made; nothing where the config asks for none."""
+    """When the last good copy was made, and what to do when there is none."""
     if site.backup is None:
+        words = 'no copy is made by itself; write [backup] and folder = "/mnt/stick" into the config, or holdwater backup now and then'
+        yield Finding("backup", True, words)
         return
     from holdwater.second_copy import check_place  # noqa: PLC0415
     from holdwater.store.backup import newest_good, verify  # noqa: PLC0415
