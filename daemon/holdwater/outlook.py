@@ -73,6 +73,7 @@ class Outlook:
         self._learned = learned
         self._alerts = alerts
         self._newest: dict[str, Ahead] = {}
+        self._earliest: dict[str, date] = {}
         self._moved: dict[str, str] = {}
         self._waters = waters(site)
 
@@ -81,7 +82,7 @@ class Outlook:
         if not self._is_due(tank, point):
             return []
         ahead = self._look(self._site.tanks[tank], point)
-        self._mark_move(tank, self._newest.get(tank), ahead)
+        self._mark_move(tank, ahead)
         self._newest[tank] = ahead
         if isinstance(ahead.use, Unknown):
             return []
@@ -96,12 +97,19 @@ class Outlook:
             changes += self._alerts.on_fact("warm", tank, Verdict.UNKNOWN, ts_ms, numbers={"water_c": value_si})
         return changes
 
-    def _mark_move(self, tank: str, before: Ahead | None, now: Ahead) -> None:
-        """Water that came moves the day of the haul, and need not end the notice of it: then the new day is told."""
-        old = None if before is None or before.haul is None else before.haul.by
-        new = None if now.haul is None else now.haul.by
-        if old is not None and new is not None and (new - old).days >= MOVED_DAYS:
-            self._moved[tank] = new.isoformat()
+    def _mark_move(self, tank: str, ahead: Ahead) -> None:
+        """Water that came moves the day of the haul, and need not end the notice of it: then the new day is told.
+
+        A fill lasts over many looks, so the day is held against the earliest since the last move; a day that is past moves by itself.
+        """
+        haul = ahead.haul
+        if haul is None or haul.by is None:
+            return
+        earliest = self._earliest.get(tank, haul.by)
+        if not haul.late and (haul.by - earliest).days >= MOVED_DAYS:
+            self._moved[tank] = haul.by.isoformat()
+            earliest = haul.by
+        self._earliest[tank] = haul.by if haul.late else min(earliest, haul.by)
 
     def haul(self, tank: str, point: LevelPoint) -> Haul | None:
         """By which day to haul, as of about that level; None where nothing is hauled."""
