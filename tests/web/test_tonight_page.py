@@ -218,6 +218,28 @@ def test_the_season_counts_hits_false_alarms_and_misses() -> None:
     assert marks(past_nights(rows), "no such issue") is None
 
 
+def test_what_was_drained_before_the_first_word_is_neither_called_for_nor_missed() -> None:
+    """It held no water: the night says nothing about it. Drained after the word it counts, since the word was acted on."""
+    night = date(2026, 10, 14)
+    spot = {"limit_c": 1.0, "chance": 0.9, "call": True}
+
+    def said(issue: str, issued_ms: int, **done: str) -> ForecastRow:
+        spots = {"garden-spigot": spot | ({"done": done["garden"]} if "garden" in done else {}),
+                 "cabin-spigot": spot | ({"done": done["cabin"]} if "cabin" in done else {})}  # fmt: skip
+        body = {"night": night.isoformat(), "issue": issue, "p10_c": -3.0, "p50_c": -1.0, "p90_c": 1.0,
+                "chance_below_0c": 0.8, "spots": spots}  # fmt: skip
+        return ForecastRow("night", "air", issued_ms, issued_ms, json.dumps(body))
+
+    rows = [
+        said("afternoon", 1, garden="drained"),
+        said("evening", 2, garden="drained", cabin="drained"),
+        came(14, -2.0),
+    ]
+    (found,) = past_nights(rows)
+    assert found.called == ("cabin-spigot",)
+    assert found.below == ("cabin-spigot",)
+
+
 def test_a_winter_begins_in_july_and_south_of_the_equator_in_january() -> None:
     """Nights of the winter before do not count."""
     days = ("2026-06-30", "2026-07-01", "2026-10-14")

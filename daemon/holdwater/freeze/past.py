@@ -84,19 +84,27 @@ class PastNight:
         said, came_c = self.said.get(issue), self.came.get(issue)
         return None if said is None or came_c is None else (said, came_c)
 
+    def _first(self) -> dict[str, SaidSpot]:
+        """Each exposure as the first word of the night had it; what was ticked off by then needed no word and is left out."""
+        found: dict[str, SaidSpot] = {}
+        for said in sorted(self.said.values(), key=lambda each: each.issued_ms):
+            for name, spot in said.spots.items():
+                found.setdefault(name, spot)
+        return {name: spot for name, spot in found.items() if not spot.done}
+
     @property
     def called(self) -> tuple[str, ...]:
         """The exposures that the words of afternoon and evening called for, by name."""
-        names = (name for said in self.said.values() for name, spot in said.spots.items() if spot.call)
+        first = self._first()
+        names = (
+            name for said in self.said.values() for name, spot in said.spots.items() if spot.call and name in first
+        )
         return tuple(dict.fromkeys(names))
 
     @property
     def below(self) -> tuple[str, ...]:
         """The exposures below whose limit, as first told, the night came."""
-        limits: dict[str, float] = {}
-        for said in sorted(self.said.values(), key=lambda each: each.issued_ms):
-            for name, spot in said.spots.items():
-                limits.setdefault(name, spot.limit_c)
+        limits = {name: spot.limit_c for name, spot in self._first().items()}
         lowest_c = self.lowest_c
         return () if lowest_c is None else tuple(name for name, limit_c in limits.items() if lowest_c < limit_c)
 
