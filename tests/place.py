@@ -68,6 +68,22 @@ listen = "{listen}"
 port = {port}
 """
 
+PAIR_TEXT = """
+[tank.pair]
+use = "washing"
+overflow = "38 in"
+[[tank.pair.vessel]]
+name = "near"
+shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
+[[tank.pair.vessel]]
+name = "far"
+shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
+[[tank.pair.link]]
+between = ["near", "far"]
+height = "2 in"
+"""
+"""Two joined vessels, to be added to a config's text."""
+
 
 def text_of(folder: Path, *, port: int = 1883, listen: str = "off", commit_every: str = "1 s", more: str = "") -> str:
     """The config text of the test site."""

@@ -23,22 +23,12 @@ from holdwater.gauge import (
 )
 from holdwater.sitefile import site_of
 from holdwater_sensors.quality import Grade, Reason, code, grade_of, reason_of
-from place import HOUR_MS, MINUTE_MS, START_MS, pressure, text_of
+from place import HOUR_MS, MINUTE_MS, PAIR_TEXT, START_MS, pressure, text_of
 
 START = START_MS - START_MS % HOUR_MS
-PAIR = """
-[tank.pair]
-use = "washing"
-overflow = "38 in"
-[[tank.pair.vessel]]
-name = "near"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.vessel]]
-name = "far"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.link]]
-between = ["near", "far"]
-height = "2 in"
+PAIR = (
+    PAIR_TEXT
+    + """\
 [sensor.near-level]
 tank = "pair"
 vessel = "near"
@@ -59,6 +49,7 @@ series = "r:gap"
 height = "2 m"
 compensated = true
 """
+)
 STICK = """
 [sensor.main-stick]
 tank = "main"

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from holdwater.alerts.kinds.freezing import FORETOLD
 from holdwater.alerts.states import Verdict
 from holdwater.config.exposures import OF_TANK, Exposure
 from holdwater.freeze.deeds import ACTIONS
@@ -44,7 +45,6 @@ SPOKEN = (
     "2",
 )  # issues whose words are stored with what they mean for each exposure: those that are scored
 WATCHED = "thaw watch"  # notes that the rules go by
-FORETOLD = "frost told"
 SPELL = "freeze-tonight"
 FORGIVES_MS = 36 * HOUR_MS  # what was drained since the day before a spell began may not have been quite empty
 

@@ -26,6 +26,9 @@ EVERY_MS = HOUR_MS
 MOVED_DAYS = 2
 """So many days later at once, and the day of a haul is another one."""
 
+RUNS_IN = 0.01
+"""Of the full tank: so much more than at the last look, and water runs in."""
+
 MOVED = 0.03
 """Of the full tank: water that came or went is looked at at once."""
 
@@ -82,7 +85,7 @@ class Outlook:
         if not self._is_due(tank, point):
             return []
         ahead = self._look(self._site.tanks[tank], point)
-        self._mark_move(tank, ahead)
+        self._mark_move(tank, self._newest.get(tank), ahead)
         self._newest[tank] = ahead
         if isinstance(ahead.use, Unknown):
             return []
@@ -97,19 +100,24 @@ class Outlook:
             changes += self._alerts.on_fact("warm", tank, Verdict.UNKNOWN, ts_ms, numbers={"water_c": value_si})
         return changes
 
-    def _mark_move(self, tank: str, ahead: Ahead) -> None:
+    def _mark_move(self, tank: str, before: Ahead | None, ahead: Ahead) -> None:
         """Water that came moves the day of the haul, and need not end the notice of it: then the new day is told.
 
-        A fill lasts over many looks, so the day is held against the earliest since the last move; a day that is past moves by itself.
+        While it runs in nothing is told yet. A fill lasts over many looks, so the day is held against the earliest since the last move;
+        a day that is past moves by itself.
         """
         haul = ahead.haul
         if haul is None or haul.by is None:
             return
+        rises = (
+            before is not None
+            and ahead.on_hand_m3 - before.on_hand_m3 > RUNS_IN * self._site.tanks[tank].full_on_hand_m3
+        )
         earliest = self._earliest.get(tank, haul.by)
-        if not haul.late and (haul.by - earliest).days >= MOVED_DAYS:
+        if not rises and not haul.late and (haul.by - earliest).days >= MOVED_DAYS:
             self._moved[tank] = haul.by.isoformat()
             earliest = haul.by
-        self._earliest[tank] = haul.by if haul.late else min(earliest, haul.by)
+        self._earliest[tank] = haul.by if haul.late and not rises else min(earliest, haul.by)
 
     def haul(self, tank: str, point: LevelPoint) -> Haul | None:
         """By which day to haul, as of about that level; None where nothing is hauled."""

@@ -24,26 +24,13 @@ from holdwater.replay import Nowhere
 from holdwater.store.writer import Store
 from holdwater.units import M3_PER_GAL, M_PER_IN
 from holdwater.world import Surroundings
-from place import START_MS, make_site, text_of
+from place import PAIR_TEXT, START_MS, make_site, text_of
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 
 
-PAIR = """
-[tank.pair]
-use = "washing"
-overflow = "38 in"
-[[tank.pair.vessel]]
-name = "near"
-shape = { kind = "box", length = "25 in", width = "37 in", height = "40 in" }
-[[tank.pair.vessel]]
-name = "far"
-shape = { kind = "box", length = "25 in", width = "37 in", height = "40 in" }
-[[tank.pair.link]]
-between = ["near", "far"]
-height = "2 in"
-"""
+PAIR = PAIR_TEXT.replace("45 in", "25 in")
 
 
 class Doors:

@@ -29,10 +29,14 @@ STEP_MS = HOUR_MS // 2
 
 
 def level_gal(at_ms: int, loads: dict[int, float]) -> float:
-    """Half a day's use at seven in the morning and in the evening; loads at noon of their days."""
+    """Half a day's use at seven in the morning and in the evening; loads run in from noon to two of their days."""
     hours = (at_ms - START_MS) / HOUR_MS
     draws = sum(1 for day in range(60) for hour in (7, 19) if day * 24 + hour <= hours)
-    return BEGIN_GAL - draws * A_DAY_GAL / 2 + sum(gal for day, gal in loads.items() if hours >= day * 24 + 12)
+    return (
+        BEGIN_GAL
+        - draws * A_DAY_GAL / 2
+        + sum(gal * min(max((hours - day * 24 - 11.5) / 2, 0.0), 1.0) for day, gal in loads.items())
+    )
 
 
 def lines(folder: Path, days: int, loads: dict[int, float]) -> Iterator[Line]:

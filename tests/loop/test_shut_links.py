@@ -10,21 +10,11 @@ from holdwater.replay import Nowhere
 from holdwater.sitefile import site_of
 from holdwater.store.writer import Store
 from holdwater.world import Surroundings
-from place import START_MS, reading, text_of
+from place import PAIR_TEXT, START_MS, reading, text_of
 
-VESSELS = """
-[tank.pair]
-use = "washing"
-overflow = "38 in"
-[[tank.pair.vessel]]
-name = "near"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.vessel]]
-name = "far"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.link]]
-between = ["near", "far"]
-height = "2 in"
+VESSELS = (
+    PAIR_TEXT
+    + """\
 [sensor.pair-level]
 tank = "pair"
 vessel = "near"
@@ -32,6 +22,7 @@ kind = "pressure"
 series = "p:pressure"
 height = "0 in"
 """
+)
 
 
 def on_hand(folder: Path, store: Store, clock: SetClock, *notes: str) -> float:

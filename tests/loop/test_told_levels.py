@@ -20,7 +20,7 @@ from holdwater.store.reader import open_reader
 from holdwater.store.rows import DAY_MS
 from holdwater.store.writer import Store
 from holdwater.world import Surroundings
-from place import HOUR_MS, MINUTE_MS, START_MS, payload, pressure, reading, text_of
+from place import HOUR_MS, MINUTE_MS, PAIR_TEXT, START_MS, payload, pressure, reading, text_of
 
 START = START_MS - START_MS % HOUR_MS
 BUTT = """
@@ -29,19 +29,9 @@ use = "garden"
 shape = { kind = "upright cylinder", diameter = "24 in", height = "36 in" }
 outlet = "2 in"
 """
-PAIR = """
-[tank.pair]
-use = "washing"
-overflow = "38 in"
-[[tank.pair.vessel]]
-name = "near"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.vessel]]
-name = "far"
-shape = { kind = "box", length = "45 in", width = "37 in", height = "40 in" }
-[[tank.pair.link]]
-between = ["near", "far"]
-height = "2 in"
+PAIR = (
+    PAIR_TEXT
+    + """\
 [sensor.pair-level]
 tank = "pair"
 vessel = "near"
@@ -49,6 +39,7 @@ kind = "pressure"
 series = "p:pressure"
 height = "0 in"
 """
+)
 
 
 def note(at_ms: int, kind: str, **body: object) -> Line:
