@@ -216,9 +216,12 @@ def test_it_sleeps_when_nobody_asks(page: Served) -> None:
     def woken() -> int:
         return int(next(line.split()[1] for line in status.read_text().splitlines() if line.startswith("voluntary")))
 
-    before = woken()
-    threading.Event().wait(1.0)
-    assert woken() - before <= 1
+    def second() -> int:
+        before = woken()
+        threading.Event().wait(1.0)
+        return woken() - before
+
+    assert second() <= 1 or second() <= 1  # the end of the answer above may fall into the first
 
 
 def test_ipv6_loopback_is_served_under_its_own_address() -> None:
